@@ -1,0 +1,223 @@
+"""Everything about compiling: plain Python loops in, the same loops as machine code out.
+
+The hot loops of mbsniff are ordinary functions over integers and arrays, marked ``@kernel`` (what
+Python calls) or ``@helper`` (what kernels and helpers call). Run as they are, they are the
+*uncompiled twin*: bounds-checked, slow, and started without a compiler. Called with
+``compiled=True``, the same code objects are rebound to numba functions, recursively. Both must agree
+on every input; tests and fuzz cases compare them.
+
+Three rules keep them equal (plain and compiled code differ on integers otherwise):
+
+* arrays are read through ``& mask`` expressions or from int64 columns, so that all values are int64;
+* every value stays in [0, 2**63), with -1 for "none"; nothing is shifted out of that range;
+* stores into narrower columns are masked first.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import os
+import pickle
+import platform
+import shutil
+import stat
+import sys
+import tempfile
+import types
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_HELPER = "__mbsniff_helper__"
+_PACKAGE = Path(__file__).parent
+_INLINE = {"forceinline": True, "_nrt": False, "nogil": True}
+_ENTRY = {"_nrt": False, "nogil": True, "no_cfunc_wrapper": True}
+
+_announce: Callable[[str], None] = lambda name: None
+_LOAD_ERRORS = (pickle.UnpicklingError, EOFError, ValueError, KeyError, IndexError, AttributeError)
+_KEPT_VERSIONS = 4
+
+
+def helper(function: F) -> F:
+    """Mark a function that kernels call: inlined when compiled, an ordinary call otherwise."""
+    setattr(function, _HELPER, True)
+    return function
+
+
+class Kernel:
+    """A loop over arrays that runs uncompiled (the default) or compiled, with equal results.
+
+    Array arguments are C-contiguous numpy arrays; uncompiled runs see them through memoryviews, whose
+    items are plain Python integers and whose bounds are checked.
+    """
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        self.function = function
+        self.__doc__ = function.__doc__
+        self.__name__ = function.__name__
+        self._dispatcher: Any = None
+
+    def __call__(self, *arguments: Any, compiled: bool = False) -> Any:
+        if compiled:
+            if self._dispatcher is None:
+                self._dispatcher = _ready_dispatcher(self.function, arguments)
+            return self._dispatcher(*arguments)
+        views = [memoryview(a) if isinstance(a, np.ndarray) else a for a in arguments]
+        return self.function(*views)
+
+
+def kernel(function: Callable[..., Any]) -> Kernel:
+    """Mark a loop that Python calls."""
+    return Kernel(function)
+
+
+def kernels_ready() -> bool:
+    """Whether an earlier run left machine code in the cache, so that (almost) nothing compiles."""
+    folder = cache_folder()
+    return folder is not None and next(folder.rglob("*.nbi"), None) is not None
+
+
+def on_compiling(callback: Callable[[str], None]) -> None:
+    """Have ``callback`` told the kernel's name each time one is about to be compiled anew."""
+    global _announce
+    _announce = callback
+
+
+def bounds_checked() -> bool:
+    """Whether MBSNIFF_BOUNDS asks for compiled loops that check every index (for fuzzing)."""
+    return os.environ.get("MBSNIFF_BOUNDS", "") not in ("", "0")
+
+
+@functools.cache
+def sources_digest() -> str:
+    """Hex digest of all that machine code depends on: sources, compiler, flags, Python, machine."""
+    digest = hashlib.sha256()
+    for path in sorted(_PACKAGE.rglob("*.py")):
+        digest.update(path.relative_to(_PACKAGE).as_posix().encode() + b"\0")
+        digest.update(path.read_bytes())
+    versions = [metadata.version(name) for name in ("numba", "llvmlite", "numpy")]
+    facts = (versions, sys.version, platform.machine(), bounds_checked(), _INLINE, _ENTRY)
+    digest.update(repr(facts).encode())
+    return digest.hexdigest()[:24]
+
+
+@functools.cache
+def cache_folder() -> Path | None:
+    """The folder for machine code of exactly these sources, or None where nowhere is fit to write.
+
+    Tried in order: MBSNIFF_CACHE, beside the sources, the user's cache folder. A folder that belongs to
+    somebody else, or that others may write, is refused: its files are unpickled.
+    """
+    for parent in _cache_parents():
+        folder = parent / f"loops-{sources_digest()}"
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            with tempfile.TemporaryFile(dir=folder):
+                pass
+        except OSError:
+            continue
+        if _is_private(folder):
+            _prune(parent, folder)
+            return folder
+    return None
+
+
+def _cache_parents() -> list[Path]:
+    named = os.environ.get("MBSNIFF_CACHE")
+    if named:
+        return [Path(named)]
+    user = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    parents = [_PACKAGE / "__pycache__"]
+    try:
+        parents.append((Path(user) if user else Path.home() / ".cache") / "mbsniff")
+    except RuntimeError:  # no home folder is known
+        pass
+    return parents
+
+
+def _is_private(folder: Path) -> bool:
+    """Whether the folder is this user's and nobody else can write in it (POSIX; elsewhere trusted)."""
+    if not hasattr(os, "getuid"):
+        return True
+    facts = folder.stat()
+    return facts.st_uid == os.getuid() and not facts.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+
+
+def _prune(parent: Path, current: Path) -> None:
+    """Forget the machine code of older sources, except the most recent few."""
+    try:
+        others = [p for p in parent.glob("loops-*") if p != current]
+        others.sort(key=lambda p: p.stat().st_mtime, reverse=True)
+    except OSError:
+        return
+    for old in others[_KEPT_VERSIONS:]:
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _ready_dispatcher(function: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
+    """The numba dispatcher of a kernel, loaded from the cache or compiled, for these argument types."""
+    import numba
+
+    signature = tuple(numba.typeof(a) for a in arguments)
+    folder = cache_folder()
+    if folder is not None:
+        try:
+            return _dispatcher(function, signature, folder)
+        except _LOAD_ERRORS:  # a damaged cache file: forget this kernel's files and build them again
+            for path in folder.rglob(f"*{function.__name__}-*"):
+                path.unlink(missing_ok=True)
+        try:
+            return _dispatcher(function, signature, folder)
+        except (*_LOAD_ERRORS, OSError):
+            pass
+    return _dispatcher(function, signature, None)
+
+
+def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | None) -> Any:
+    import numba
+
+    if folder is None or next(folder.rglob(f"*.{function.__name__}-*.nbi"), None) is None:
+        _announce(function.__name__)
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = "" if folder is None else str(folder)
+    try:
+        rebound = _rebind(function, {})
+        dispatcher = numba.njit(
+            cache=folder is not None, boundscheck=bounds_checked(), **_ENTRY
+        )(rebound)
+        dispatcher.compile(signature)
+    finally:
+        numba.config.CACHE_DIR = before
+    return dispatcher
+
+
+def _rebind(function: Callable[..., Any], made: dict[Any, Any]) -> types.FunctionType:
+    """The same code object over globals in which every helper is its compiled counterpart."""
+    names = {
+        name: function.__globals__[name]
+        for name in function.__code__.co_names
+        if name in function.__globals__
+    }
+    for name, value in names.items():
+        if getattr(value, _HELPER, False):
+            names[name] = _compiled_helper(value, made)
+    names["__name__"] = function.__module__
+    rebound = types.FunctionType(function.__code__, names, function.__name__)
+    rebound.__qualname__ = function.__qualname__
+    rebound.__module__ = function.__module__
+    return rebound
+
+
+def _compiled_helper(function: Callable[..., Any], made: dict[Any, Any]) -> Any:
+    import numba
+
+    if function not in made:
+        jit = numba.njit(boundscheck=bounds_checked(), **_INLINE)
+        made[function] = jit(_rebind(function, made))
+    return made[function]
