@@ -1,7 +1,7 @@
 """Everything about compiling: plain Python loops in, the same loops as machine code out.
 
 The hot loops of mbsniff are ordinary functions over integers and arrays, marked ``@kernel`` (what
-Python calls) or ``@helper`` (what kernels and helpers call). Run as they are, they are the
+Python calls), ``@helper`` (what kernels and helpers call) or ``@rare`` (a helper off the hot path). Run as they are, they are the
 *uncompiled twin*: bounds-checked, slow, and started without a compiler. Called with
 ``compiled=True``, the same code objects are rebound to numba functions, recursively. Both must agree
 on every input; tests and fuzz cases compare them.
@@ -37,6 +37,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 _HELPER = "__mbsniff_helper__"
 _PACKAGE = Path(__file__).parent
 _INLINE = {"forceinline": True, "_nrt": False, "nogil": True}
+_CALL = {"_nrt": False, "nogil": True}
 _ENTRY = {"_nrt": False, "nogil": True, "no_cfunc_wrapper": True}
 
 _announce: Callable[[str], None] = lambda name: None
@@ -46,7 +47,13 @@ _KEPT_VERSIONS = 4
 
 def helper(function: F) -> F:
     """Mark a function that kernels call: inlined when compiled, an ordinary call otherwise."""
-    setattr(function, _HELPER, True)
+    setattr(function, _HELPER, _INLINE)
+    return function
+
+
+def rare(function: F) -> F:
+    """Mark a helper off the hot path: never forced inline, so that it is compiled once, not at each call."""
+    setattr(function, _HELPER, _CALL)
     return function
 
 
@@ -102,7 +109,7 @@ def sources_digest() -> str:
         digest.update(path.relative_to(_PACKAGE).as_posix().encode() + b"\0")
         digest.update(path.read_bytes())
     versions = [metadata.version(name) for name in ("numba", "llvmlite", "numpy")]
-    facts = (versions, sys.version, platform.machine(), bounds_checked(), _INLINE, _ENTRY)
+    facts = (versions, sys.version, platform.machine(), bounds_checked(), _INLINE, _CALL, _ENTRY)
     digest.update(repr(facts).encode())
     return digest.hexdigest()[:24]
 
@@ -205,7 +212,7 @@ def _rebind(function: Callable[..., Any], made: dict[Any, Any]) -> types.Functio
         if name in function.__globals__
     }
     for name, value in names.items():
-        if getattr(value, _HELPER, False):
+        if hasattr(value, _HELPER):
             names[name] = _compiled_helper(value, made)
     names["__name__"] = function.__module__
     rebound = types.FunctionType(function.__code__, names, function.__name__)
@@ -218,6 +225,6 @@ def _compiled_helper(function: Callable[..., Any], made: dict[Any, Any]) -> Any:
     import numba
 
     if function not in made:
-        jit = numba.njit(boundscheck=bounds_checked(), **_INLINE)
+        jit = numba.njit(boundscheck=bounds_checked(), **getattr(function, _HELPER))
         made[function] = jit(_rebind(function, made))
     return made[function]

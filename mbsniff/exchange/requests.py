@@ -1,0 +1,198 @@
+"""A REQUEST row in, a transaction begun and a place in the queue out; what it does to older requests."""
+
+from __future__ import annotations
+
+from mbsniff.compiled import helper, rare
+from mbsniff.exchange.columns import (
+    CHANGED,
+    LONGEST_WAIT_NS,
+    MOST_OUTSTANDING,
+    NOT_THE_SHAPE,
+    OPEN,
+    OVERTAKEN_NS,
+    P_CHANGES,
+    P_COUNT,
+    P_FIRST_NS,
+    P_LAST_NS,
+    P_VALUE,
+    RESENT,
+)
+from mbsniff.exchange.outstanding import (
+    GIVEN_UP,
+    NO_ACK,
+    O_KEY,
+    O_MARKS,
+    O_NEXT,
+    O_ROW,
+    O_TIME_NS,
+    PASSED_AT_ONCE,
+    SAME_IDENTIFIER,
+    T_POLLS,
+    T_TRANSACTIONS,
+    T_VALUE_BYTES,
+    T_VALUES,
+    X_COUNT,
+    X_FIRST,
+    X_IDENTIFIER,
+    X_LAST,
+    X_PAIR,
+    Narrow,
+    add_outstanding,
+    close,
+    unlink,
+)
+from mbsniff.exchange.polls import poll_index
+from mbsniff.wire.load import Bytes, Columns
+from mbsniff.wire.rows import (
+    FRAME,
+    FUNCTION,
+    IDENTIFIER,
+    MALFORMED,
+    QUANTITY,
+    SHAPE,
+    START,
+    TIME_NS,
+    UNIT,
+    VALUE,
+    VALUE_BYTES,
+    WRITE_QUANTITY,
+    WRITE_START,
+)
+
+
+@helper
+def request_poll(
+    rows: Columns, i: int, c: int, links: Columns, polls: Columns, slots: Columns, multipliers: Columns,
+    carry: Columns,
+) -> int:  # fmt: skip
+    function = rows[i, FUNCTION]
+    who = links[c, X_PAIR] << 16 | rows[i, UNIT] << 8 | function
+    read = (rows[i, START] + 2) << 17 | (rows[i, QUANTITY] + 1)
+    write = 0
+    if function == 23:
+        write = (rows[i, WRITE_START] + 2) << 17 | (rows[i, WRITE_QUANTITY] + 1)
+    p = poll_index(who, read, write, carry[T_POLLS], polls, slots, multipliers)
+    if p == carry[T_POLLS]:
+        carry[T_POLLS] += 1
+        polls[p, P_FIRST_NS] = rows[i, TIME_NS]
+    return p
+
+
+@helper
+def take_request(
+    rows: Columns, i: int, c: int, p: int, data: Bytes, links: Columns, waiting: Columns, polls: Columns,
+    value_table: Columns, value_bytes: Bytes, request_ns: Columns, reply_ns: Columns, ack_ns: Narrow,
+    poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
+    value: Narrow, carry: Columns,
+) -> None:  # fmt: skip
+    now_ns = rows[i, TIME_NS]
+    key = rows[i, IDENTIFIER] << 16 | rows[i, UNIT] << 8 | rows[i, FUNCTION]
+    before = -1
+    if links[c, X_FIRST] >= 0:
+        before = _overtake(c, now_ns, key, links, waiting, reply_ns, status, carry)
+    t = new_transaction(
+        rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
+        reply_frame, value, carry,
+    )  # fmt: skip
+    marks = 0
+    if rows[i, VALUE] >= 0:
+        entry = _value_entry(rows, i, p, data, polls, value_table, value_bytes, carry)
+        value[t] = entry
+        if entry != polls[p, P_VALUE]:
+            if polls[p, P_VALUE] >= 0:
+                marks |= CHANGED
+                polls[p, P_CHANGES] += 1
+            polls[p, P_VALUE] = entry
+    if rows[i, SHAPE] == MALFORMED:
+        marks |= NOT_THE_SHAPE
+    same = SAME_IDENTIFIER if rows[i, IDENTIFIER] == links[c, X_IDENTIFIER] else 0
+    if before >= 0 and poll[before] == poll[t] and value[before] == value[t]:
+        marks |= RESENT
+        same = 0
+    links[c, X_IDENTIFIER] = rows[i, IDENTIFIER]
+    status[t] = OPEN | marks
+    add_outstanding(rows, i, c, t, key, same, links, waiting, carry)
+
+
+@helper
+def new_transaction(
+    rows: Columns, i: int, p: int, polls: Columns, request_ns: Columns, reply_ns: Columns, ack_ns: Narrow,
+    poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
+    value: Narrow, carry: Columns,
+) -> int:  # fmt: skip
+    t = carry[T_TRANSACTIONS]
+    carry[T_TRANSACTIONS] = t + 1
+    now_ns = rows[i, TIME_NS]
+    request_ns[t] = now_ns
+    reply_ns[t] = -1
+    ack_ns[t] = NO_ACK
+    poll[t] = p & 0x7FFFFFFF
+    status[t] = OPEN
+    exception[t] = 0
+    request_frame[t] = rows[i, FRAME] & 0xFFFFFFFF
+    reply_frame[t] = rows[i, FRAME] & 0xFFFFFFFF
+    value[t] = -1
+    polls[p, P_COUNT] += 1
+    if now_ns > polls[p, P_LAST_NS]:
+        polls[p, P_LAST_NS] = now_ns
+    if now_ns < polls[p, P_FIRST_NS]:
+        polls[p, P_FIRST_NS] = now_ns
+    return t
+
+
+@rare
+def _overtake(
+    c: int, now_ns: int, key: int, links: Columns, waiting: Columns, reply_ns: Columns, status: Narrow,
+    carry: Columns,
+) -> int:  # fmt: skip
+    """What a new request does to those outstanding; the newest one's transaction if it has the same key."""
+    newest = links[c, X_LAST]
+    before = waiting[newest, O_ROW] if waiting[newest, O_KEY] == key else -1
+    if not waiting[newest, O_MARKS] & (PASSED_AT_ONCE | GIVEN_UP):
+        at_once = now_ns - waiting[newest, O_TIME_NS] < OVERTAKEN_NS
+        waiting[newest, O_MARKS] |= PASSED_AT_ONCE if at_once else GIVEN_UP
+    previous = -1
+    o = links[c, X_FIRST]
+    while o >= 0:
+        following = waiting[o, O_NEXT]
+        given_up = waiting[o, O_MARKS] & GIVEN_UP
+        if now_ns - waiting[o, O_TIME_NS] > LONGEST_WAIT_NS or (given_up and waiting[o, O_KEY] == key):
+            close(o, waiting, reply_ns, status)
+            unlink(c, o, previous, links, waiting, carry)
+        else:
+            previous = o
+        o = following
+    if links[c, X_COUNT] >= MOST_OUTSTANDING:
+        o = links[c, X_FIRST]
+        close(o, waiting, reply_ns, status)
+        unlink(c, o, -1, links, waiting, carry)
+    return before
+
+
+@rare
+def _value_entry(
+    rows: Columns, i: int, p: int, data: Bytes, polls: Columns, value_table: Columns, value_bytes: Bytes,
+    carry: Columns,
+) -> int:  # fmt: skip
+    """The value itself (5, 6), or its bytes' entry in the value table: the last one if it is the same."""
+    count = rows[i, VALUE_BYTES]
+    at = rows[i, VALUE]
+    if count == 0:
+        return at
+    last = polls[p, P_VALUE]
+    if last >= 0 and value_table[last, 1] == count:
+        begin = value_table[last, 0]
+        same = 0
+        while same < count and value_bytes[begin + same] == data[at + same]:
+            same += 1
+        if same == count:
+            return last
+    entry = carry[T_VALUES]
+    begin = carry[T_VALUE_BYTES]
+    value_table[entry, 0] = begin
+    value_table[entry, 1] = count
+    for k in range(count):
+        value_bytes[begin + k] = data[at + k]
+    carry[T_VALUES] = entry + 1
+    carry[T_VALUE_BYTES] = begin + count
+    return entry

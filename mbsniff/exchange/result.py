@@ -1,0 +1,92 @@
+"""The exchange stage's result: transactions, polls, connections and link events of one recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange.columns import (
+    NO_ADDRESS,
+    P_READ,
+    P_WHO,
+    P_WRITE,
+    STATUS_MASK,
+)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Who talks to whom: a master's address and an endpoint."""
+
+    client: str
+    server: str
+    port: int
+
+
+@dataclass(frozen=True)
+class PollKey:
+    """What a poll asks: addresses are NO_ADDRESS where the function has none."""
+
+    pair: int
+    unit: int
+    function: int
+    start: int
+    quantity: int
+    write_start: int
+    write_quantity: int
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """All that was exchanged; every transaction column has shape (transactions,)."""
+
+    request_ns: NDArray[np.int64]
+    """When the request was complete."""
+    reply_ns: NDArray[np.int64]
+    """Nanoseconds from request to reply; where none came, to the last sight of the request's bytes; -1 if orphan."""
+    ack_ns: NDArray[np.int32]
+    """Nanoseconds to a bare TCP acknowledgement that came before the reply (2**31 - 1: or longer); -1 if none."""
+    poll: NDArray[np.int32]
+    """Row of ``polls``."""
+    status: NDArray[np.uint8]
+    """Status and marks (`mbsniff.exchange.columns`)."""
+    exception: NDArray[np.uint8]
+    """Exception code of the reply, else 0."""
+    request_frame: NDArray[np.uint32]
+    """Ordinal in the recording, from 0, of the frame that completed the request."""
+    reply_frame: NDArray[np.uint32]
+    """The same of the reply; the request's where none came."""
+    value: NDArray[np.int32]
+    """Value written (5, 6), row of ``value_table`` (15, 16, 21, 22, 23), -1 if none."""
+    polls: NDArray[np.int64]
+    """Shape (polls, POLL_COLUMNS)."""
+    events: NDArray[np.int64]
+    """Shape (events, EVENT_COLUMNS), in the order of each connection."""
+    value_table: NDArray[np.int64]
+    """Shape (entries, 2): offset and length in ``value_bytes``."""
+    value_bytes: NDArray[np.uint8]
+    pairs: list[Pair]
+    connection_pair: NDArray[np.int32]
+    """Row of ``pairs`` of every connection."""
+    connection_port: NDArray[np.int32]
+    """The client's TCP port of every connection."""
+
+    @property
+    def kinds(self) -> NDArray[np.uint8]:
+        """The statuses without marks."""
+        return self.status & np.uint8(STATUS_MASK)
+
+    def poll_key(self, row: int) -> PollKey:
+        """What the poll at ``row`` asks."""
+        who, read, write = (int(self.polls[row, column]) for column in (P_WHO, P_READ, P_WRITE))
+        return PollKey(
+            pair=who >> 16,
+            unit=who >> 8 & 0xFF,
+            function=who & 0xFF,
+            start=(read >> 17) - 2,
+            quantity=(read & 0x1FFFF) - 1,
+            write_start=(write >> 17) - 2 if write else NO_ADDRESS,
+            write_quantity=(write & 0x1FFFF) - 1 if write else NO_ADDRESS,
+        )

@@ -1,0 +1,297 @@
+"""The wire loop: raw frames in, message rows out, one pass, state carried from batch to batch."""
+
+from __future__ import annotations
+
+from mbsniff.capture.frames import CAPTURED, LINK, ORIGINAL, POSITION
+from mbsniff.capture.frames import TIME_NS as FRAME_TIME_NS
+from mbsniff.compiled import helper, kernel, rare
+from mbsniff.wire.connections import (
+    FULL,
+    connection_index,
+    hash_key,
+    same_key,
+    write_key,
+)
+from mbsniff.wire.control import (
+    ACK_BIT,
+    FIN_BIT,
+    RST_BIT,
+    SYN_BIT,
+    UNSEEN,
+    begin_anew,
+    is_alien,
+    take_reset,
+    take_syn,
+)
+from mbsniff.wire.cut import take_bytes
+from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, tcp_segment
+from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
+from mbsniff.wire.load import Bytes, Columns, u16, u32
+from mbsniff.wire.order import (
+    add_event,
+    ahead,
+    drain,
+    first_sight,
+    follow_unheard,
+    hold,
+    in_order,
+    take_segment,
+)
+from mbsniff.wire.rows import ACKNOWLEDGED, CLIENT, OPENING, PROBE, SERVER
+from mbsniff.wire.state import (
+    C_CONNECTIONS,
+    C_FRAGMENTS,
+    C_FRAME,
+    C_FRAMES_MODBUS,
+    C_FREE_PARTS,
+    C_HELD_LEFT,
+    C_LAST,
+    C_ORDINAL,
+    C_REPEATED,
+    C_ROWS,
+    C_UNDECODABLE,
+    C_UNKNOWN_LINK,
+    C_VALUES,
+    COPY_NS,
+    DONE,
+    GROW_CONNECTIONS,
+    GROW_HELD,
+    GROW_PARTS,
+    HEARD,
+    HELD,
+    HELD_BYTES,
+    MOST_HELD,
+    NEXT,
+    PENDING,
+    PRINT,
+    PRINT_BEFORE,
+    PRINT_NS,
+    ROOM,
+    SEEN_NS,
+    SEGMENT_HELD,
+    SIDE_COLUMNS,
+    STATE_COLUMNS,
+)
+
+SPARE_ROWS = 16  # events that one frame can cause beside its messages
+HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
+HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
+
+
+@kernel
+def frames_to_rows(
+    data: Bytes, frames: Columns, ports: Bytes, multipliers: Columns, keys: Columns, hashes: Columns,
+    slots: Columns, state: Columns, parts: Bytes, free_parts: Columns, held: Columns, held_data: Bytes,
+    rows: Columns, values: Bytes, carry: Columns,
+) -> int:  # fmt: skip
+    """Walk the batch's frames from carry[C_FRAME] on; DONE, or why the loop came back before the end."""
+    i = carry[C_FRAME]
+    count = len(frames)
+    while 0 <= i < count:
+        carry[C_FRAME] = i
+        at = frames[i, POSITION]
+        end = at + frames[i, CAPTURED]
+        wire_end = at + frames[i, ORIGINAL]
+        i += 1
+        version, ip = network_header(data, at, end, frames[i - 1, LINK])
+        if version <= NOT_IP:
+            if version == TOO_SHORT:
+                carry[C_UNDECODABLE] += 1
+            elif version == UNKNOWN_LINK:
+                carry[C_UNKNOWN_LINK] += 1
+            continue
+        found, tcp, segment_end = tcp_segment(data, ip, end, wire_end, version)
+        if found != FOUND:
+            if found == DAMAGED:
+                carry[C_UNDECODABLE] += 1
+            elif found == FRAGMENT:
+                carry[C_FRAGMENTS] += 1
+            continue
+        if end - tcp < 4:
+            carry[C_UNDECODABLE] += 1
+            continue
+        source = u16(data, tcp)
+        target = u16(data, tcp + 2)
+        if ports[target]:
+            side = CLIENT
+        elif ports[source]:
+            side = SERVER
+        else:
+            continue
+        header = (data[tcp + 12] & 0xF0) >> 2 if end - tcp >= 20 else 0
+        if header < 20 or tcp + header > segment_end or tcp + header > end:
+            carry[C_UNDECODABLE] += 1
+            continue
+        size = segment_end - tcp - header
+        seen = end - tcp - header
+        if seen > size:
+            seen = size
+        c = carry[C_CONNECTIONS]
+        if c + 1 >= len(state) or c * 2 >= len(slots):
+            return GROW_CONNECTIONS
+        if carry[C_FREE_PARTS] < 3:
+            return GROW_PARTS
+        if carry[C_HELD_LEFT] < SEGMENT_HELD:
+            return GROW_HELD
+        ports_key = source << 16 | target if side == CLIENT else target << 16 | source
+        write_key(keys, c, data, ip, version, ports_key, side)
+        c = _connection(multipliers, keys, hashes, slots, state, carry)
+        if c == FULL:
+            return GROW_CONNECTIONS
+        room = size // 8 + SPARE_ROWS
+        room_values = size + 256
+        if state[c, HELD] >= 0:
+            room += HELD_ROOM
+            room_values += HELD_VALUES
+        if carry[C_ROWS] + room > len(rows) or carry[C_VALUES] + room_values > len(values):
+            return ROOM
+        carry[C_FRAMES_MODBUS] += 1
+        time_ns = frames[i - 1, FRAME_TIME_NS]
+        identification = u16(data, ip + 4) if version == IPV4 else 0
+        sequence = u32(data, tcp + 4)
+        if _is_copy(c, side, sequence, u16(data, tcp + 16), identification, time_ns, state):
+            carry[C_REPEATED] += 1
+            continue
+        flags = data[tcp + 13] & 0xFF
+        ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
+        take_frame(
+            data, tcp + header, seen, size, c, side, sequence, ack, flags, time_ns,
+            carry[C_ORDINAL] + i - 1, state, parts, free_parts, held, held_data, rows, values, carry,
+        )  # fmt: skip
+    carry[C_FRAME] = i
+    return DONE
+
+
+@helper
+def _connection(
+    multipliers: Columns, keys: Columns, hashes: Columns, slots: Columns, state: Columns, carry: Columns
+) -> int:
+    """Index of the connection whose key stands after the last known one; the frame before is tried first."""
+    new = carry[C_CONNECTIONS]
+    last = carry[C_LAST]
+    if last < new and same_key(keys, last, new):
+        return last
+    mix = hash_key(keys, new, multipliers)
+    c = connection_index(keys, slots, len(slots), new, mix)
+    if c == FULL:
+        return FULL
+    if c == new:
+        carry[C_CONNECTIONS] = new + 1
+        hashes[c] = mix
+        for column in range(STATE_COLUMNS):
+            state[c, column] = -1
+        state[c, HEARD] = 0
+    carry[C_LAST] = c
+    return c
+
+
+@helper
+def _is_copy(
+    c: int, side: int, sequence: int, checksum: int, identification: int, time_ns: int, state: Columns
+) -> bool:
+    """Whether the mirror port delivered this frame before; remembers the side's last two frames.
+
+    The TCP checksum covers addresses, ports, numbers, flags, window, options and data.
+    """
+    mine = side * SIDE_COLUMNS
+    mark = (sequence & 0x7FFFFFFF) << 32 | checksum << 16 | identification
+    since = time_ns - state[c, mine + PRINT_NS]
+    if -COPY_NS <= since <= COPY_NS:
+        if mark == state[c, mine + PRINT] or mark == state[c, mine + PRINT_BEFORE]:
+            return True
+        state[c, mine + PRINT_BEFORE] = state[c, mine + PRINT]
+    else:
+        state[c, mine + PRINT_BEFORE] = -1
+    state[c, mine + PRINT] = mark
+    state[c, mine + PRINT_NS] = time_ns
+    return False
+
+
+@helper
+def take_frame(
+    data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, ack: int, flags: int,
+    time_ns: int, frame: int, state: Columns, parts: Bytes, free_parts: Columns, held: Columns,
+    held_data: Bytes, rows: Columns, values: Bytes, carry: Columns,
+) -> None:  # fmt: skip
+    """One TCP segment: at once where it is simply the next, by the rules of `order` and `control` where not."""
+    mine = side * SIDE_COLUMNS
+    yours = (1 - side) * SIDE_COLUMNS
+    if (
+        flags & (SYN_BIT | RST_BIT | FIN_BIT | ACK_BIT) == ACK_BIT
+        and sequence == state[c, mine + NEXT]
+        and state[c, HEARD] == 3
+        and state[c, HELD] < 0
+        and ahead(ack, state[c, yours + NEXT]) <= 0
+    ):
+        if size > 0:
+            take_bytes(
+                data, at, seen, size, c, side, sequence, time_ns, frame,
+                state, parts, free_parts, rows, values, carry,
+            )  # fmt: skip
+            state[c, mine + NEXT] = (sequence + size) & 0xFFFFFFFF
+            state[c, mine + SEEN_NS] = time_ns
+    else:
+        _take_unusual(
+            data, at, seen, size, c, side, sequence, ack, flags, time_ns, frame,
+            state, parts, free_parts, held, held_data, rows, values, carry,
+        )  # fmt: skip
+    awaited = state[c, yours + PENDING]
+    if awaited >= 0 and ack >= 0 and ahead(ack, awaited) >= 0:
+        state[c, yours + PENDING] = -1
+        if size == 0 or side == CLIENT:
+            add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
+
+
+@rare
+def _take_unusual(
+    data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, ack: int, flags: int,
+    time_ns: int, frame: int, state: Columns, parts: Bytes, free_parts: Columns, held: Columns,
+    held_data: Bytes, rows: Columns, values: Bytes, carry: Columns,
+) -> None:  # fmt: skip
+    if flags & RST_BIT:
+        take_reset(
+            c, side, time_ns, frame, state, held, held_data, parts, free_parts, rows, values, carry
+        )  # fmt: skip
+        return
+    if flags & SYN_BIT:
+        take_syn(
+            c, side, sequence, ack, time_ns, frame, state, held, held_data, parts, free_parts,
+            rows, values, carry,
+        )  # fmt: skip
+        return
+    mine = side * SIDE_COLUMNS
+    known = state[c, mine + NEXT]
+    if known >= 0 and state[c, HEARD] & (1 << side) and is_alien(ahead(sequence, known)):
+        begin_anew(c, time_ns, state, held, held_data, parts, free_parts, rows, values, carry)
+        add_event(OPENING, c, side, time_ns, frame, UNSEEN, sequence, -1, rows, carry)
+    first_sight(c, side, sequence, ack, state)
+    follow_unheard(c, side, ack, time_ns, frame, state, free_parts, rows, carry)
+    fin = 1 if flags & FIN_BIT else 0
+    if state[c, mine + SEEN_NS] < 0 and ahead(sequence, state[c, mine + NEXT]) == 1:
+        state[c, mine + NEXT] = sequence  # a keep-alive probe was all that had been seen of this side
+    if size + fin <= 1 and fin == 0 and ahead(sequence, state[c, mine + NEXT]) == -1:
+        add_event(PROBE, c, side, time_ns, frame, 0, sequence, -1, rows, carry)
+        return
+    if state[c, HELD] < 0 and in_order(c, side, sequence, ack, state):
+        if size + fin > 0:
+            take_segment(
+                data, at, seen, size, c, side, sequence, fin, time_ns, frame,
+                state, parts, free_parts, rows, values, carry,
+            )  # fmt: skip
+        return
+    hold(data, at, seen, size, c, side, sequence, ack, fin, time_ns, frame, state, held, held_data, carry)
+    drain(time_ns, 0, c, state, held, held_data, parts, free_parts, rows, values, carry)
+
+
+@kernel
+def settle_connection(
+    c: int, now_ns: int, state: Columns, held: Columns, held_data: Bytes, parts: Bytes, free_parts: Columns,
+    rows: Columns, values: Bytes, carry: Columns,
+) -> int:  # fmt: skip
+    """At the end of the recording: take all that connection ``c`` still holds back; DONE or ROOM."""
+    if state[c, HELD] < 0:
+        return DONE
+    if carry[C_ROWS] + HELD_ROOM > len(rows) or carry[C_VALUES] + HELD_VALUES > len(values):
+        return ROOM
+    drain(now_ns, 1, c, state, held, held_data, parts, free_parts, rows, values, carry)
+    return DONE

@@ -1,0 +1,68 @@
+"""The columns of what the wire loop carries from frame to frame and batch to batch."""
+
+from __future__ import annotations
+
+# A connection's state: one row of STATE_COLUMNS int64 (128 bytes), SIDE_COLUMNS for each side.
+NEXT = 0  # sequence number of the next byte in order, -1 where unknown
+PART = 1  # IN_STEP, LOST, or (slot + 1) << PART_SHIFT | fill of the unfinished message's buffer
+PENDING = 2  # sequence number that the other side's acknowledgement is awaited for, or -1
+SEEN_NS = 3  # when this side's last byte in order was seen, -1 where never
+PRINT = 4  # fingerprint of this side's last frame, -1 where none
+PRINT_NS = 5  # and its time
+PRINT_BEFORE = 6  # fingerprint of the frame before that, where it came within COPY_NS
+SIDE_COLUMNS = 7
+HELD = 14  # first of the segments held back, in order of arrival, -1 where none
+HEARD = 15  # bits: 1 the client's bytes were seen, 2 the server's
+STATE_COLUMNS = 16
+
+IN_STEP = 0
+LOST = -1
+PART_SHIFT = 10
+PART_MASK = (1 << PART_SHIFT) - 1
+PART_BYTES = 272  # a message has 260 at most (MODBUS Application Protocol V1.1b3, 4.1)
+
+# A segment held back until what precedes it is seen: one row of HELD_COLUMNS, HELD_BYTES of data.
+H_NEXT = 0  # the next one held for this connection, or the next free row
+H_SIDE = 1
+H_SEQUENCE = 2
+H_SIZE = 3  # bytes on the wire
+H_SEEN = 4  # of which the recording holds
+H_ACK = 5  # acknowledgement number, -1 where none
+H_FIN = 6
+H_TIME = 7
+H_FRAME = 8
+HELD_COLUMNS = 9
+HELD_BYTES = 512  # a longer segment is held as several
+SEGMENT_HELD = 130  # rows that the longest segment (65,535 bytes) takes, and one more
+
+# Scalars that the loop carries.
+C_FRAME = 0  # next row of the batch
+C_ORDINAL = 1  # ordinal in the recording of the batch's first frame
+C_ROWS = 2  # message rows filled
+C_VALUES = 3  # bytes of the value pool filled
+C_CONNECTIONS = 4
+C_LAST = 5  # connection of the frame before
+C_FREE_PARTS = 6  # buffers on the stack of free ones
+C_FREE_HELD = 7  # first free row for held segments, -1 where none
+C_HELD_LEFT = 8  # how many are free
+C_MESSAGES = 9
+C_FRAMES_MODBUS = 10  # TCP frames of a server port
+C_UNDECODABLE = 11  # frames with a damaged header, or bytes in which no message could be found
+C_FRAGMENTS = 12
+C_UNKNOWN_LINK = 13
+C_REPEATED = 14  # copies made by the mirror port
+C_UNRECORDED = 15  # bytes sent but not recorded
+C_SKIPPED = 16  # bytes passed over in search of the next message
+CARRY_COLUMNS = 17
+
+# Why the loop came back.
+DONE = 0
+ROOM = 1  # rows or value pool are full: take them, then go on
+GROW_CONNECTIONS = 2
+GROW_PARTS = 3
+GROW_HELD = 4
+
+COPY_NS = 10_000_000  # a mirror port's copy comes within this; TCP sends again later (RFC 6298, 2.4)
+PROVEN_LOST_NS = 1_000_000_000  # the receiver has it, so only the recording can be late or lack it
+WAIT_NS = 60_000_000_000  # RFC 6298, 2.4: the retransmission timer may back off to this
+MOST_HELD = 32  # rows held for a connection before the oldest gap counts as unrecorded
