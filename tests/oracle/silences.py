@@ -1,0 +1,85 @@
+"""A device's feeds in, its silences out: how long each was, and which were past the timeout."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from tests.oracle.matching import Transaction
+from tests.oracle.pdus import ERROR_BIT
+
+
+@dataclass(frozen=True)
+class Feed:
+    """A request that restarts the watchdog: first seen, delivered at the latest, confirmed when or None."""
+
+    first_ns: int
+    latest_ns: int
+    reply_ns: int | None
+
+
+def feeds_of(requests: list[Transaction]) -> list[Feed]:
+    """Every request feeds."""
+    return [_feed(one) for one in requests]
+
+
+def _feed(one: Transaction) -> Feed:
+    if one.answered and one.reply and not one.reply.pdu[0] & ERROR_BIT:
+        return Feed(one.time_ns, one.reply_ns, one.reply_ns)
+    return Feed(one.time_ns, max([one.time_ns, *one.sent_again_ns]), None)
+
+
+@dataclass(frozen=True)
+class Silences:
+    """Silence i lies between feed i and feed i + 1."""
+
+    feeds: list[Feed]
+
+    def __len__(self) -> int:
+        return max(len(self.feeds) - 1, 0)
+
+    def simple_ns(self, i: int) -> int:
+        return self.feeds[i + 1].first_ns - self.feeds[i].first_ns
+
+    def shortest_ns(self, i: int) -> int:
+        return max(self.feeds[i + 1].first_ns - self.feeds[i].latest_ns, 0)
+
+    def confirmed_around(self, i: int) -> tuple[int, int] | None:
+        """The last confirmed feed at or before silence i and the first at or after it."""
+        after = bisect_right(self._confirmed, i)
+        if after in (0, len(self._confirmed)):
+            return None
+        return self._confirmed[after - 1], self._confirmed[after]
+
+    @cached_property
+    def _confirmed(self) -> list[int]:
+        return [k for k, feed in enumerate(self.feeds) if feed.reply_ns is not None]
+
+    def longest_ns(self, i: int) -> int | None:
+        around = self.confirmed_around(i)
+        if around is None:
+            return None
+        reply_ns = self.feeds[around[1]].reply_ns
+        return None if reply_ns is None else reply_ns - self.feeds[around[0]].first_ns
+
+    @property
+    def longest(self) -> int | None:
+        """The complete silence of the greatest simple length, the earliest of equals."""
+        return max(range(len(self)), key=lambda i: (self.simple_ns(i), -i), default=None)
+
+    def count_due(self, threshold: Fraction, ends_ns: int) -> int:
+        """Silences, and the open end, that were past the threshold for certain."""
+        complete = sum(self.shortest_ns(i) > threshold for i in range(len(self)))
+        return complete + bool(self.feeds and ends_ns - self.feeds[-1].latest_ns > threshold)
+
+    def count_possibly_due(self, threshold: Fraction) -> int:
+        """Pairs of neighbouring confirmed feeds too far apart, with nothing certain between them."""
+        pairs = {around for i in range(len(self)) if (around := self.confirmed_around(i))}
+        return sum(self._possibly(first, last, threshold) for first, last in pairs)
+
+    def _possibly(self, first: int, last: int, threshold: Fraction) -> bool:
+        longest = self.longest_ns(first)
+        certain = any(self.shortest_ns(i) > threshold for i in range(first, last))
+        return longest is not None and longest > threshold and not certain
