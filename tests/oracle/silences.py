@@ -26,9 +26,10 @@ def feeds_of(requests: list[Transaction]) -> list[Feed]:
 
 
 def _feed(one: Transaction) -> Feed:
-    if one.answered and one.reply and not one.reply.pdu[0] & ERROR_BIT:
-        return Feed(one.time_ns, one.reply_ns, one.reply_ns)
-    return Feed(one.time_ns, max([one.time_ns, *one.sent_again_ns]), None)
+    if one.reply is None:
+        return Feed(one.time_ns, max([one.time_ns, *one.sent_again_ns]), None)
+    is_normal = one.answered and not one.reply.pdu[0] & ERROR_BIT
+    return Feed(one.time_ns, one.reply_ns, one.reply_ns if is_normal else None)
 
 
 @dataclass(frozen=True)

@@ -69,12 +69,14 @@ def test_sent_again_by_tcp(tmp_path: Path) -> None:
     assert (device["watchdog_due"], device["watchdog_possibly_due"]) == (0, 1)
 
 
-def test_exceptions_do_not_confirm(tmp_path: Path) -> None:
-    """An exception is an answer, but no proof that the watchdog was fed."""
-    talk = polled(0, 1).ask(2, 9, 1, READ).answer(2.2, 9, 1, "83 06").ask(3, 10, 1, READ)
-    device = figures(tmp_path, talk.answer(3.1, 10, 1, DATA))
-    assert (device["answered"], device["exceptions"]) == (4, {"6": 1})
-    assert (device["longest_silence_min_s"], device["longest_silence_max_s"]) == (0.9, 1.1)
+@pytest.mark.parametrize(("unit", "pdu"), [(1, "83 06"), (9, DATA)])
+def test_delivered_but_not_confirmed(tmp_path: Path, unit: int, pdu: str) -> None:
+    """An exception, or a reply of another unit, shows that the request arrived, but not that it fed."""
+    talk = polled(0, 1).ask(2, 9, 1, READ).answer(2.2, 9, unit, pdu).ask(4, 10, 1, READ)
+    device = figures(tmp_path, talk.answer(4.1, 10, 1, DATA))
+    assert (device["answered"], device["misaddressed"]) == ((4, 0) if unit == 1 else (3, 1))
+    assert device["exceptions"] == ({"6": 1} if unit == 1 else {})
+    assert (device["longest_silence_min_s"], device["longest_silence_max_s"]) == (1.8, 3.1)
 
 
 def test_open_end_is_due(tmp_path: Path) -> None:
