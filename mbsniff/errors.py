@@ -29,12 +29,18 @@ class MbsniffError(Exception):
         self.hint = hint
 
     def __str__(self) -> str:
+        where = self._where()
+        text = f"{', '.join(where)}: {self.what}" if where else self.what
+        text += f"; expected {self.expected}" if self.expected else ""
+        if self.hint:
+            text += f" {self.hint}" if text.endswith(("?", ".", "!")) else f". {self.hint}"
+        return one_line(text)
+
+    def _where(self) -> list[str]:
         where = [self.file] if self.file else []
         where += [f"frame {self.frame}"] if self.frame is not None else []
         where += [f"byte {self.offset}"] if self.offset is not None else []
-        text = f"{', '.join(where)}: {self.what}" if where else self.what
-        text += f"; expected {self.expected}" if self.expected else ""
-        return f"{text}. {self.hint}" if self.hint else text
+        return where
 
 
 class CaptureError(MbsniffError, OSError):
@@ -49,14 +55,25 @@ class SiteError(MbsniffError, ValueError):
     Beyond the base: ``line`` (from 1) and ``key`` of the site file.
     """
 
-    def __init__(self, what: str, *, line: int | None = None, key: str | None = None, **parts: object) -> None:
-        super().__init__(what, **parts)  # type: ignore[arg-type]
+    def __init__(
+        self,
+        what: str,
+        *,
+        file: str | None = None,
+        line: int | None = None,
+        key: str | None = None,
+        expected: str | None = None,
+        hint: str | None = None,
+    ) -> None:
+        super().__init__(what, file=file, expected=expected, hint=hint)
         self.line = line
         self.key = key
 
-    def __str__(self) -> str:
-        text = super().__str__()
-        if self.line is None:
-            return text
-        head = f"{self.file}, " if self.file else ""
-        return f"{head}line {self.line}: {text[len(self.file or '') + 2:] if self.file else text}"
+    def _where(self) -> list[str]:
+        line = [f"line {self.line}"] if self.line is not None else []
+        return super()._where() + line
+
+
+def one_line(text: str) -> str:
+    """The text with everything that does not print (line breaks, terminal controls) as an escape."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)

@@ -1,0 +1,113 @@
+"""A whole site: masters, devices and defaults, and what holds for an endpoint's unit."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from mbsniff.errors import SiteError
+from mbsniff.site.duration import NS_PER_S
+from mbsniff.site.keys import LIMITS
+from mbsniff.site.kinds import RefusedError, canonical_address
+from mbsniff.site.limits import Device, Limits, Master
+
+_ANY_UNIT = -1
+
+
+@dataclass(frozen=True)
+class Site:
+    """What a plant declares of itself; ``path`` is the site file, None where there is none."""
+
+    masters: tuple[Master, ...] = ()
+    devices: tuple[Device, ...] = ()
+    defaults: Limits = field(default_factory=Limits)
+    path: str | None = None
+
+    @classmethod
+    def empty(cls) -> Site:
+        """A site that declares nothing, so that nothing is judged."""
+        return cls()
+
+    def with_options(
+        self,
+        watchdog_ns: int | None = None,
+        max_block: int | None = None,
+        max_reads_per_s: float | None = None,
+    ) -> Site:
+        """The site with limits from the command line, for devices to which the file gives no such limit.
+
+        The file outranks the options, whether it states the limit for the device or in [defaults].
+        None leaves a limit as it is. Raises SiteError for a value that the site file would not take either.
+        """
+        watchdog_s = None if watchdog_ns is None else watchdog_ns / NS_PER_S
+        _check_option("--watchdog", "watchdog_s", watchdog_s)
+        _check_option("--max-block", "max_block", max_block)
+        _check_option("--max-reads", "max_reads_per_s", max_reads_per_s)
+        options = {"watchdog_ns": watchdog_ns, "max_block": max_block, "max_reads_per_s": max_reads_per_s}
+        devices = tuple(replace(d, limits=_filled(d.limits, options)) for d in self.devices)
+        return replace(self, devices=devices, defaults=_filled(self.defaults, options))
+
+    def device_for(self, address: str, port: int, unit: int) -> Device | None:
+        """The declared device: the one that names the unit, else the endpoint's one without units."""
+        endpoint = (_canonical(address), port)
+        return self._by_unit.get((*endpoint, unit)) or self._by_unit.get((*endpoint, _ANY_UNIT))
+
+    def limits_for(self, address: str, port: int, unit: int) -> Limits:
+        """The device's limits, or the defaults where it is not declared."""
+        device = self.device_for(address, port, unit)
+        return device.limits if device else self.defaults
+
+    def name_of_master(self, address: str) -> str | None:
+        """The name of the master that sends from the address, if one is declared."""
+        return self._by_address.get(_canonical(address))
+
+    def addresses_of_master(self, master: str) -> tuple[str, ...]:
+        """All addresses of a master given by name (as in ``masters`` and ``fed_by``), or by address."""
+        named = next((m.addresses for m in self.masters if m.name == master), None)
+        return named or (_canonical(master),)
+
+    def address_groups(self) -> tuple[Master, ...]:
+        """What counts as one master: a Master each, under the group's name where it has a group.
+
+        The addresses of a redundancy group's masters are joined, in the order of the file.
+        """
+        groups: dict[tuple[bool, str], Master] = {}
+        for master in self.masters:
+            key = (master.group is not None, master.group or master.name)
+            before = groups[key].addresses if key in groups else ()
+            groups[key] = Master(key[1], (*before, *master.addresses), master.group)
+        return tuple(groups.values())
+
+    @functools.cached_property
+    def _by_unit(self) -> dict[tuple[str, int, int], Device]:
+        return {
+            (device.address, device.port, unit): device
+            for device in self.devices
+            for unit in device.units or (_ANY_UNIT,)
+        }
+
+    @functools.cached_property
+    def _by_address(self) -> dict[str, str]:
+        return {address: master.name for master in self.masters for address in master.addresses}
+
+
+def _canonical(address: str) -> str:
+    try:
+        return canonical_address(address)
+    except ValueError:
+        return address
+
+
+def _filled(limits: Limits, options: dict[str, Any]) -> Limits:
+    unset = {name: value for name, value in options.items() if getattr(limits, name) is None}
+    return replace(limits, **unset)
+
+
+def _check_option(option: str, key: str, value: float | None) -> None:
+    kind = next(k.kind for k in LIMITS if k.name == key)
+    try:
+        if value is not None:
+            kind.read(value)
+    except RefusedError as refused:
+        raise SiteError(f"{option} {refused.what}", key=option, expected=refused.expected) from None
