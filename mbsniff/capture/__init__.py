@@ -1,1 +1,11 @@
-"""See DEVELOPERS.md for what this folder takes and gives."""
+"""Files and standard input in, FrameBatch out: the only place that opens captures.
+
+``open_recording`` opens any number of captures as one ``Recording``; its ``batches`` are all frames in
+time order, its ``counters`` what was counted per file.
+"""
+
+from mbsniff.capture.counters import FileCounters
+from mbsniff.capture.frames import FrameBatch
+from mbsniff.capture.recording import Recording, open_recording
+
+__all__ = ["FileCounters", "FrameBatch", "Recording", "open_recording"]

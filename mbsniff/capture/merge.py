@@ -1,0 +1,54 @@
+"""Readers of several files in, one stream of batches in time order out."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+
+import numpy as np
+
+from mbsniff.capture import state as s
+from mbsniff.capture.frames import TIME_NS, FrameBatch
+from mbsniff.capture.reader import FileReader
+
+_FIRST_LOOK = 16
+
+
+def merged(readers: list[FileReader], batch_rows: int, compiled: bool) -> Iterator[FrameBatch]:
+    """Batches of all readers' frames, the earliest first, ties in the readers' order.
+
+    Each reader has been peeked. Frames of one file keep their order even where their times go back. A
+    reader takes its buffer only when its time has come and gives it back at its end, so files that do
+    not overlap cost what a single one does.
+    """
+    waiting = [(r.next_ns, index) for index, r in enumerate(readers) if r.pending]
+    heapq.heapify(waiting)
+    begun: set[int] = set()
+    while waiting:
+        index = heapq.heappop(waiting)[1]
+        reader = readers[index]
+        if index not in begun:
+            begun.add(index)
+            reader.extend(batch_rows, compiled)
+        turn_of_next = waiting[0] if waiting else None
+        while reader.pending or reader.fill(compiled):
+            if turn_of_next and (reader.next_ns, index) > turn_of_next:
+                heapq.heappush(waiting, (reader.next_ns, index))
+                break
+            yield reader.take(run_end(reader, index, turn_of_next), index)
+
+
+def run_end(reader: FileReader, index: int, turn_of_next: tuple[int, int] | None) -> int:
+    """The pending row, not the first, at which another reader's turn comes; or where the rows end."""
+    start, stop = reader.next_row, reader.at(s.ROWS)
+    if turn_of_next is None or (reader.at(s.LATEST_NS), index) < turn_of_next:
+        return stop
+    limit_ns, ties_are_theirs = turn_of_next[0], index > turn_of_next[1]
+    step = _FIRST_LOOK
+    while start < stop:  # look farther each time: runs are short where files interleave
+        times = reader.rows[start : min(start + step, stop), TIME_NS]
+        beyond = times >= limit_ns if ties_are_theirs else times > limit_ns
+        if beyond.any():
+            return start + int(np.argmax(beyond))
+        start, step = start + step, step * 4
+    return stop

@@ -1,0 +1,62 @@
+"""A buffer of pcap records in, FrameBatch rows out: the loop (draft-ietf-opsawg-pcap, section 5)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from mbsniff.capture.load import u32
+from mbsniff.capture.state import (
+    ABSURD,
+    AT,
+    BAD_TIMES,
+    BIG_ENDIAN,
+    END,
+    FULL,
+    LINK_TYPE,
+    MAX_CAPTURED_BYTES,
+    MORE,
+    NEED,
+    ROWS,
+    TICK_NS,
+    TICKS_PER_S,
+    put_frame,
+)
+from mbsniff.compiled import kernel
+
+RECORD_HEADER_BYTES = 16
+
+
+@kernel
+def walk_pcap(data: Any, rows: Any, state: Any) -> int:
+    """Fill rows from state[ROWS] on with the records from state[AT] to state[END]; why it stopped.
+
+    ``data`` uint8 (n,), ``rows`` int64 (m, FRAME_COLUMNS), ``state`` int64 (STATE_COLUMNS,).
+    """
+    at, end, row = state[AT], state[END], state[ROWS]
+    big_endian, tick_ns, ticks_per_s = state[BIG_ENDIAN], state[TICK_NS], state[TICKS_PER_S]
+    link = state[LINK_TYPE]
+    outcome = MORE
+    state[NEED] = RECORD_HEADER_BYTES
+    while at >= 0 and at + RECORD_HEADER_BYTES <= end:
+        if row >= rows.shape[0]:
+            outcome = FULL
+            break
+        captured = u32(data, at + 8, big_endian)
+        if captured > MAX_CAPTURED_BYTES:
+            outcome = ABSURD
+            state[NEED] = captured
+            break
+        if captured > end - at - RECORD_HEADER_BYTES:
+            state[NEED] = captured + RECORD_HEADER_BYTES
+            break
+        ticks = u32(data, at + 4, big_endian)
+        if ticks >= ticks_per_s:
+            state[BAD_TIMES] += 1
+        time_ns = u32(data, at, big_endian) * 1_000_000_000 + ticks * tick_ns
+        original = u32(data, at + 12, big_endian)
+        put_frame(rows, state, row, at + RECORD_HEADER_BYTES, captured, original, time_ns, link)
+        row += 1
+        at += RECORD_HEADER_BYTES + captured
+    state[AT] = at
+    state[ROWS] = row
+    return outcome

@@ -1,0 +1,170 @@
+"""One opened capture in, rows of frames out, a buffer at a time: what readers of both formats share."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.capture import state as s
+from mbsniff.capture.counters import FileCounters, Notes
+from mbsniff.capture.frames import FRAME_COLUMNS, TIME_NS, FrameBatch
+from mbsniff.capture.source import Source
+from mbsniff.capture.window import Window
+
+
+class DamageError(Exception):
+    """What is wrong with a file at the place where its reading stops."""
+
+
+class FileReader(ABC):
+    """Frames of one file. ``rows`` holds those found; the ones from ``next_row`` on are pending.
+
+    At first only the first frame is sought (``peek``), uncompiled, to learn its time.
+    """
+
+    format: str
+
+    def __init__(self, source: Source, window: Window, compressed: bool, block_bytes: int) -> None:
+        self.source = source
+        self.window = window
+        self.compressed = compressed
+        self.block_bytes = block_bytes
+        self.notes = Notes()
+        self.state: NDArray[np.int64] = np.zeros(s.STATE_COLUMNS, np.int64)
+        self.state[[s.NUMBER, s.DROPS]] = 1, -1
+        self.rows: NDArray[np.int64] = np.zeros((1, FRAME_COLUMNS), np.int64)
+        self.next_row = 0
+        self.first_ns: int | None = None
+        self.ended = False
+
+    @abstractmethod
+    def _loop(self, compiled: bool) -> int:
+        """Run the loop over the window until it stops for a reason that moves the window."""
+
+    def at(self, column: int) -> int:
+        """One column of the state, as a Python integer."""
+        return int(self.state[column])
+
+    @property
+    def pending(self) -> int:
+        """Rows found and not taken yet."""
+        return self.at(s.ROWS) - self.next_row
+
+    @property
+    def next_ns(self) -> int:
+        """Time of the next pending row."""
+        return int(self.rows[self.next_row, TIME_NS])
+
+    @property
+    def frames(self) -> int:
+        """Frames found so far."""
+        return self.at(s.NUMBER) - 1 + self.at(s.ROWS)
+
+    def peek(self) -> None:
+        """Find the first frame, if there is one."""
+        if self.fill(compiled=False):
+            self.first_ns = self.next_ns
+
+    def extend(self, rows: int, compiled: bool) -> None:
+        """After ``peek``: take an array of so many rows, and find what else lies in the window."""
+        first = self.rows
+        self.rows = np.empty((rows, FRAME_COLUMNS), np.int64)
+        self.rows[: len(first)] = first
+        self._walk(compiled)
+
+    def take(self, stop: int, file: int) -> FrameBatch:
+        """The pending rows up to ``stop``, which are pending no longer."""
+        rows = self.rows[self.next_row : stop]
+        batch = FrameBatch(self.window.data, rows, file, self.at(s.NUMBER) + self.next_row)
+        self.next_row = stop
+        return batch
+
+    def fill(self, compiled: bool) -> bool:
+        """With no row pending: read on until some are; False at the end of the file."""
+        self.state[s.NUMBER] += self.state[s.ROWS]
+        self.state[s.ROWS] = self.next_row = 0
+        while not self.ended:
+            try:
+                outcome = self._walk(compiled)
+                if self.pending:  # the loop comes to the same place again, once they are taken
+                    return True
+                self._settle(outcome)
+            except DamageError as damage:
+                self._end(f"{damage}; reading stops there")
+        return False
+
+    def close(self) -> None:
+        """Close the file."""
+        self.source.close()
+
+    def _walk(self, compiled: bool) -> int:
+        self.state[s.AT], self.state[s.END] = self.window.start, self.window.end
+        try:
+            return self._loop(compiled)
+        finally:
+            self.window.start = self.at(s.AT)
+
+    def _settle(self, outcome: int) -> None:
+        """Do what a loop that found no row asks for; DamageError if nothing can be done."""
+        need = self.at(s.NEED)
+        if outcome == s.MORE:
+            if not self.window.fill(need, self.block_bytes):
+                self._end(self._cut_off() if self.window.left else None)
+            return
+        raise DamageError(
+            {
+                s.ABSURD: f"{self.place} claims to hold {need:,} bytes, more than any frame has",
+                s.LENGTH: f"{self.place} has an impossible length, {need:,} bytes",
+                s.LENGTHS_DIFFER: f"{self.place} gives its length differently before and after it",
+                s.OVERFULL: f"{self.place} has less room than the {need:,} bytes it claims to hold",
+            }[outcome]
+        )
+
+    def _cut_off(self) -> str:
+        return f"ends in the middle of {self.place}; read up to there"
+
+    @property
+    @abstractmethod
+    def place(self) -> str:
+        """Where the loop stands, in words."""
+
+    def _end(self, note: str | None) -> None:
+        if note:
+            self.notes.add(note)
+        if self.window.trouble:
+            self.notes.add(self.window.trouble)
+        self.ended = True
+        self.window.release()
+        self.close()
+
+    def counters(self) -> FileCounters:
+        """What was counted so far."""
+        frames = self.frames
+        drops = self.at(s.DROPS)
+        return FileCounters(
+            file=self.source.path,
+            format=self.format,
+            compressed=self.compressed,
+            frames=frames,
+            captured_bytes=self.at(s.CAPTURED_BYTES),
+            original_bytes=self.at(s.ORIGINAL_BYTES),
+            first_ns=self.first_ns,
+            last_ns=self.at(s.LAST_NS) if frames else None,
+            cut_short_frames=self.at(s.CUT_SHORT),
+            bad_times=self.at(s.BAD_TIMES),
+            untimed_frames=self.at(s.UNTIMED),
+            epb_dropcount=drops if drops >= 0 else None,
+            isb_ifdrop=None,
+            isb_osdrop=None,
+            notes=self._notes(),
+        )
+
+    def _notes(self) -> list[str]:
+        notes = self.notes.listed()
+        if count := self.at(s.UNDESCRIBED):
+            interface, frame = self.at(s.UNDESCRIBED_INTERFACE), self.at(s.UNDESCRIBED_FRAME)
+            others = f" and of {count - 1:,} other such frames" if count > 1 else ""
+            notes.append(f"interface {interface}, that of frame {frame}{others}, is not described")
+        return notes
