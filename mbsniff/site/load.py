@@ -57,8 +57,8 @@ def _read(path: str) -> str:
 def _parse(text: str, path: str) -> dict[str, Any]:
     long_key = _LONG_KEY.search(text)
     if long_key:
-        line = text.count("\n", 0, long_key.start()) + 1
-        raise SiteError("is nested too deeply", file=path, line=line)
+        at = text.count("\n", 0, long_key.start()) + 1
+        raise SiteError("is nested too deeply", file=path, line=at)
     try:
         return tomllib.loads(text)
     except RecursionError:
