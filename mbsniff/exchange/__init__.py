@@ -1,1 +1,6 @@
-"""See DEVELOPERS.md for what this folder takes and gives."""
+"""Message rows in, transactions, polls and link events out; `read_exchange` goes all the way from a Recording."""
+
+from mbsniff.exchange.read import RecordingFacts, read_exchange
+from mbsniff.exchange.result import Exchange, Pair, PollKey
+
+__all__ = ["Exchange", "Pair", "PollKey", "RecordingFacts", "read_exchange"]

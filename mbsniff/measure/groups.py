@@ -1,0 +1,114 @@
+"""An Exchange and a Site in, its devices, masters and polls with the transactions of each out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from ipaddress import ip_address
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange import Exchange, PollKey
+from mbsniff.exchange.columns import ORPHAN_START, P_COUNT
+from mbsniff.measure.passes import order_by_group
+from mbsniff.site import Device, Site
+
+BLOCK_READS = (1, 2, 3, 4, 23)
+READS = frozenset((1, 2, 3, 4, 20, 23, 24))
+WRITES = frozenset((5, 6, 15, 16, 21, 22, 23))
+
+
+def address_rank(address: str) -> tuple[int, int]:
+    """Sorts addresses numerically, IPv4 first."""
+    ip = ip_address(address)
+    return ip.version, int(ip)
+
+
+@dataclass(frozen=True)
+class Group:
+    """A device: an endpoint's unit, or the units that the site declares to be one."""
+
+    address: str
+    port: int
+    units: tuple[int, ...]
+    declared: Device | None
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Which device, master and endpoint every poll belongs to, and each device's transactions in time order."""
+
+    exchange: Exchange
+    keys: list[PollKey]
+    devices: list[Group]
+    masters: list[str]
+    """Addresses; a redundancy group or a master with several addresses goes by its first one."""
+    device_of_poll: NDArray[np.int64]
+    master_of_poll: NDArray[np.int64]
+    polls_of_device: list[list[int]]
+    bounds: NDArray[np.int64]
+    """Shape (devices + 1,): where each device's transactions lie in ``order``."""
+    order: NDArray[np.int32]
+    """Shape (transactions,): transactions by device, in time order within each."""
+
+    def transactions(self, device: int) -> NDArray[np.int32]:
+        """The device's transactions in time order."""
+        return self.order[self.bounds[device] : self.bounds[device + 1]]
+
+
+def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
+    """Group an exchange's transactions by device."""
+    keys = [exchange.poll_key(row) for row in range(len(exchange.polls))]
+    devices, device_of_poll = _devices(exchange, keys, site)
+    joined = {a: g.addresses[0] for g in site.address_groups() for a in g.addresses}
+    clients = [joined.get(pair.client, pair.client) for pair in exchange.pairs]
+    masters = sorted(set(clients), key=address_rank)
+    place = {master: index for index, master in enumerate(masters)}
+    master_of_poll = np.array([place[clients[key.pair]] for key in keys], np.int64)
+    polls_of_device: list[list[int]] = [[] for _ in devices]
+    for row, device in enumerate(device_of_poll.tolist()):
+        polls_of_device[device].append(row)
+    bounds, order = _order(exchange, device_of_poll, len(devices), compiled)
+    return Groups(
+        exchange, keys, devices, masters, device_of_poll, master_of_poll, polls_of_device, bounds, order
+    )
+
+
+def _devices(exchange: Exchange, keys: list[PollKey], site: Site) -> tuple[list[Group], NDArray[np.int64]]:
+    """The devices in numeric order, and the device of every poll."""
+    found: dict[tuple[str, int, tuple[int, ...]], Device | None] = {}
+    belongs = []
+    for key in keys:
+        pair = exchange.pairs[key.pair]
+        declared = site.device_for(pair.server, pair.port, key.unit)
+        units = declared.units if declared and declared.is_one_box else (key.unit,)
+        identity = (pair.server, pair.port, units)
+        found[identity] = declared
+        belongs.append(identity)
+    ranked = sorted(found, key=lambda d: (address_rank(d[0]), d[1], d[2]))
+    place = {identity: index for index, identity in enumerate(ranked)}
+    devices = [Group(*identity, found[identity]) for identity in ranked]
+    return devices, np.array([place[identity] for identity in belongs], np.int64)
+
+
+def _order(
+    exchange: Exchange, device_of_poll: NDArray[np.int64], count: int, compiled: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    sizes = np.zeros(count, np.int64)
+    np.add.at(sizes, device_of_poll, exchange.polls[:, P_COUNT])
+    bounds = np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
+    order = np.empty(len(exchange.poll), np.int32)
+    disordered = np.zeros(count, np.int64)
+    order_by_group(
+        exchange.poll, device_of_poll, exchange.request_ns, bounds[:-1].copy(), order,
+        np.full(count, -1, np.int64), disordered, compiled=compiled,
+    )  # fmt: skip
+    for device in np.flatnonzero(disordered).tolist():
+        part = order[bounds[device] : bounds[device + 1]]
+        part[:] = part[np.argsort(exchange.request_ns[part], kind="stable")]
+    return bounds, order
+
+
+def is_orphan(key: PollKey) -> bool:
+    """Whether the poll is the row that collects a device's replies without requests."""
+    return key.start == ORPHAN_START

@@ -1,0 +1,83 @@
+"""Transactions without a reply and link events in, a master's time-out, tries and reconnect delay out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange import Exchange
+from mbsniff.exchange.columns import (
+    ANSWERED,
+    E_AMOUNT,
+    E_CONNECTION,
+    E_KIND,
+    E_SIDE,
+    E_TIME_NS,
+    LATE,
+    MISADDRESSED,
+    ORPHAN,
+    OVERTAKEN_NS,
+    STATUS_MASK,
+    UNANSWERED,
+)
+from mbsniff.measure.figures import MasterHabits
+from mbsniff.measure.quantiles import median
+from mbsniff.wire.rows import CLIENT, CLOSING, OPENING, RESET
+
+
+def master_habits(
+    exchange: Exchange, pair: int, master: str, order: NDArray[np.int32], pair_of_poll: NDArray[np.int64]
+) -> MasterHabits:
+    """What the client of ``pair`` did; ``order`` has its endpoint's transactions in time order."""
+    rows = order[pair_of_poll[exchange.poll[order]] == pair]
+    rows = rows[(exchange.status[rows] & STATUS_MASK) != ORPHAN]
+    events = exchange.events[exchange.connection_pair[exchange.events[:, E_CONNECTION]] == pair]
+    times = exchange.request_ns[rows]
+    kinds = exchange.status[rows] & STATUS_MASK
+    whom = exchange.pairs[pair]
+    return MasterHabits(
+        master=master,
+        server=whom.server,
+        port=whom.port,
+        requests=len(rows),
+        connections=int(np.count_nonzero(exchange.connection_pair == pair)),
+        timeout_ns=_timeout(times, kinds, events),
+        tries=_tries(exchange.poll[rows], kinds),
+        reconnect_ns=_reconnect(events),
+    )
+
+
+def _timeout(times: NDArray[np.int64], kinds: NDArray[np.uint8], events: NDArray[np.int64]) -> int | None:
+    """Median wait from a request without a (timely) reply to whatever the master did next."""
+    waited = np.flatnonzero((kinds == UNANSWERED) | (kinds == LATE))
+    if not len(waited):
+        return None
+    by_client = events[:, E_SIDE] == CLIENT
+    own = by_client & np.isin(events[:, E_KIND], (CLOSING, RESET, OPENING))
+    acts = np.sort(np.concatenate([times, events[own, E_TIME_NS]]))
+    following = np.searchsorted(acts, times[waited], side="right")
+    followed = following < len(acts)
+    waits = acts[following[followed]] - times[waited[followed]]
+    return median(waits[waits >= OVERTAKEN_NS])
+
+
+def _tries(polls: NDArray[np.int32], kinds: NDArray[np.uint8]) -> int | None:
+    """The longest run of requests of one poll without a reply, one after the other."""
+    missed = ~(((kinds >= ANSWERED) & (kinds <= LATE)) | (kinds == MISADDRESSED))
+    if not missed.any():
+        return None
+    begins = np.ones(len(polls), bool)
+    begins[1:] = (polls[1:] != polls[:-1]) | ~missed[1:] | ~missed[:-1]
+    runs = np.diff(np.append(np.flatnonzero(begins), len(polls)))
+    return int(runs[missed[begins]].max())
+
+
+def _reconnect(events: NDArray[np.int64]) -> int | None:
+    """Median time from a connection's end, by whomever, to the next attempt to open one."""
+    opens = events[(events[:, E_KIND] == OPENING) & (events[:, E_AMOUNT] == 0), E_TIME_NS]
+    ends = np.sort(events[np.isin(events[:, E_KIND], (CLOSING, RESET)), E_TIME_NS])
+    if not len(opens) or not len(ends):
+        return None
+    last = np.searchsorted(ends, opens, side="right") - 1
+    known = last >= 0
+    return median(opens[known] - ends[last[known]])

@@ -1,0 +1,43 @@
+"""An endpoint's or a device's transactions in, how densely it is read out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange.columns import P_COUNT
+from mbsniff.measure.figures import Busiest, Load
+from mbsniff.measure.groups import READS, Groups, is_orphan
+from mbsniff.measure.passes import busiest_window
+
+SECOND_NS = 1_000_000_000
+TEN_SECONDS_NS = 10 * SECOND_NS
+
+
+def reading_polls(groups: Groups, rows: list[int]) -> list[int]:
+    """Those of the polls that read."""
+    return [row for row in rows if groups.keys[row].function in READS and not is_orphan(groups.keys[row])]
+
+
+def busiest(
+    groups: Groups, order: NDArray[np.int32], polls: list[int], width_ns: int, *, compiled: bool
+) -> Busiest:
+    """The window with the most requests of ``polls`` among the transactions of ``order``."""
+    chosen = np.zeros(len(groups.keys), np.int64)
+    chosen[polls] = 1
+    found = np.zeros(2, np.int64)
+    exchange = groups.exchange
+    busiest_window(
+        order, exchange.request_ns, exchange.poll, exchange.status, chosen, width_ns, found, compiled=compiled
+    )
+    reads, at = found.tolist()
+    return Busiest(reads, at if reads else None, width_ns)
+
+
+def load(groups: Groups, order: NDArray[np.int32], polls: list[int], *, compiled: bool) -> Load:
+    """How densely ``polls``, all of which read, are asked."""
+    return Load(
+        reads=int(groups.exchange.polls[polls, P_COUNT].sum()),
+        second=busiest(groups, order, polls, SECOND_NS, compiled=compiled),
+        ten_seconds=busiest(groups, order, polls, TEN_SECONDS_NS, compiled=compiled),
+    )

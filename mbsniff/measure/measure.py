@@ -1,0 +1,200 @@
+"""An Exchange, the recording's facts and a Site in, all Figures out."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange import Exchange, RecordingFacts
+from mbsniff.exchange.columns import LATE, P_COUNT, STATUS_NAMES
+from mbsniff.measure import passes
+from mbsniff.measure.figures import (
+    DeviceFigures,
+    Endpoint,
+    Figures,
+    PollFigures,
+    Quantiles,
+)
+from mbsniff.measure.groups import BLOCK_READS, Group, Groups, address_rank, group, is_orphan
+from mbsniff.measure.habits import master_habits
+from mbsniff.measure.load import SECOND_NS, busiest, load, reading_polls
+from mbsniff.measure.polls import poll_figures
+from mbsniff.measure.quantiles import quantiles
+from mbsniff.measure.silences import feeding_polls, master_silences, silences
+from mbsniff.measure.vantage import vantage
+from mbsniff.site import Limits, Site
+
+LEAST_REQUESTS = 10  # for a device without a cyclic poll to count as regularly polled
+
+
+def measure(exchange: Exchange, facts: RecordingFacts, site: Site, *, compiled: bool) -> Figures:
+    """Measure everything; ``compiled`` picks the loops' way."""
+    groups = group(exchange, site, compiled=compiled)
+    where, handshakes = vantage(exchange)
+    by_endpoint = _devices_by_endpoint(groups)
+    endpoints, devices = [], []
+    largest = int(np.diff(groups.bounds).max(initial=0))
+    scratch = np.empty(largest, np.int64)
+    for (address, port), members in by_endpoint.items():
+        order = _endpoint_order(groups, members)
+        endpoints.append(_endpoint(groups, address, port, members, order, compiled))
+        for device in members:
+            one = _Device(groups, device, len(endpoints) - 1, site, facts, compiled)
+            devices.append(one.figures(order, scratch))
+    return Figures(
+        span_ns=facts.span_ns,
+        devices=devices,
+        endpoints=endpoints,
+        vantage=where,
+        handshakes=handshakes,
+        exceptions_by_poll=_exceptions_by_poll(exchange),
+    )
+
+
+def _devices_by_endpoint(groups: Groups) -> dict[tuple[str, int], list[int]]:
+    found: dict[tuple[str, int], list[int]] = {}
+    for index, device in enumerate(groups.devices):
+        found.setdefault((device.address, device.port), []).append(index)
+    return found
+
+
+def _endpoint_order(groups: Groups, members: list[int]) -> NDArray[np.int32]:
+    """All transactions of an endpoint in time order; its devices lie side by side in ``groups.order``."""
+    whole = groups.order[groups.bounds[members[0]] : groups.bounds[members[-1] + 1]]
+    if len(members) == 1:
+        return whole
+    return whole[np.argsort(groups.exchange.request_ns[whole], kind="stable")]
+
+
+def _endpoint(
+    groups: Groups, address: str, port: int, members: list[int], order: NDArray[np.int32], compiled: bool
+) -> Endpoint:
+    polls = [row for device in members for row in groups.polls_of_device[device]]
+    reads = reading_polls(groups, polls)
+    whole = load(groups, order, reads, compiled=compiled)
+    by_master: dict[str, list[int]] = {}
+    for row in reads:
+        by_master.setdefault(groups.masters[groups.master_of_poll[row]], []).append(row)
+    if len(by_master) == 1:
+        loads = {master: whole for master in by_master}
+    else:
+        loads = {m: load(groups, order, rows, compiled=compiled) for m, rows in sorted(by_master.items())}
+    pair_of_poll = np.array([key.pair for key in groups.keys], np.int64)
+    masters = {groups.keys[row].pair: groups.masters[groups.master_of_poll[row]] for row in polls}
+    habits = [
+        master_habits(groups.exchange, pair, master, order, pair_of_poll)
+        for pair, master in sorted(masters.items())
+    ]
+    return Endpoint(address, port, whole, loads, habits)
+
+
+def _exceptions_by_poll(exchange: Exchange) -> dict[int, dict[int, int]]:
+    rows = np.flatnonzero(exchange.exception)
+    found: dict[int, dict[int, int]] = {}
+    pairs = zip(exchange.poll[rows].tolist(), exchange.exception[rows].tolist(), strict=True)
+    for (poll, code), count in Counter(pairs).items():
+        found.setdefault(poll, {})[code] = count
+    return found
+
+
+class _Device:
+    """Measures one device."""
+
+    def __init__(
+        self, groups: Groups, device: int, endpoint: int, site: Site, facts: RecordingFacts, compiled: bool
+    ) -> None:
+        self.groups = groups
+        self.device = device
+        self.endpoint = endpoint
+        self.site = site
+        self.facts = facts
+        self.compiled = compiled
+        self.group: Group = groups.devices[device]
+        self.rows = groups.polls_of_device[device]
+        self.requests = [row for row in self.rows if not is_orphan(groups.keys[row])]
+        declared = self.group.declared
+        self.limits: Limits = declared.limits if declared else site.defaults
+
+    def figures(self, endpoint_order: NDArray[np.int32], scratch: NDArray[np.int64]) -> DeviceFigures:
+        """All figures; ``scratch`` has room for the device's transactions."""
+        groups, limits = self.groups, self.limits
+        order = groups.transactions(self.device)
+        counts, exceptions = self._counts(order)
+        feeds = feeding_polls(groups, self.site, self.device, limits)
+        polls = poll_figures(groups, self.device, feeds, scratch, compiled=self.compiled)
+        reads = reading_polls(groups, self.rows)
+        times = groups.exchange.request_ns[order[[0, -1]]].tolist() if len(order) else [None, None]
+        requests = int(groups.exchange.polls[self.requests, P_COUNT].sum())
+        masters = {groups.masters[groups.master_of_poll[row]] for row in self.requests}
+        start_ns, end_ns = self.facts.starts_ns or 0, self.facts.ends_ns or 0
+        return DeviceFigures(
+            address=self.group.address,
+            port=self.group.port,
+            units=self.group.units,
+            name=self.group.declared.name if self.group.declared else None,
+            limits=limits,
+            endpoint=self.endpoint,
+            masters=sorted(masters, key=address_rank),
+            regular=self._is_regular(polls, requests, times),
+            requests=requests,
+            statuses={name: counts[code] for code, name in enumerate(STATUS_NAMES)},
+            answered=sum(counts[1 : LATE + 1]),
+            exceptions=exceptions,
+            functions=self._functions(),
+            block_sizes=self._block_sizes(),
+            resent=counts[passes.N_RESENT],
+            sent_again=counts[passes.N_SENT_AGAIN],
+            reads=int(groups.exchange.polls[reads, P_COUNT].sum()),
+            busiest=busiest(groups, order, reads, SECOND_NS, compiled=self.compiled),
+            reply=self._lengths(endpoint_order, scratch, service=False),
+            service=self._lengths(endpoint_order, scratch, service=True),
+            silences=silences(groups, self.device, limits, feeds, start_ns, end_ns, compiled=self.compiled),
+            master_silences=master_silences(groups, self.device, limits, feeds, compiled=self.compiled),
+            polls=polls,
+            first_ns=times[0],
+            last_ns=times[1],
+        )
+
+    def _counts(self, order: NDArray[np.int32]) -> tuple[list[int], dict[int, int]]:
+        counts = np.zeros(passes.N_COUNTS, np.int64)
+        exceptions = np.zeros(256, np.int64)
+        exchange = self.groups.exchange
+        passes.count_device(
+            order, exchange.status, exchange.exception, counts, exceptions, compiled=self.compiled
+        )
+        return counts.tolist(), {code: int(exceptions[code]) for code in range(1, 256) if exceptions[code]}
+
+    def _is_regular(self, polls: list[PollFigures], requests: int, times: list[int | None]) -> bool:
+        if any(poll.kind == "cyclic" for poll in polls):
+            return True
+        first, last = times
+        if requests < LEAST_REQUESTS or first is None or last is None:
+            return False
+        return 2 * (last - first) >= self.facts.span_ns
+
+    def _functions(self) -> dict[int, int]:
+        counts: Counter[int] = Counter()
+        for row in self.requests:
+            counts[self.groups.keys[row].function] += int(self.groups.exchange.polls[row, P_COUNT])
+        return dict(sorted(counts.items()))
+
+    def _block_sizes(self) -> dict[int, dict[int, int]]:
+        sizes: dict[int, Counter[int]] = {}
+        for row in self.requests:
+            key = self.groups.keys[row]
+            if key.function in BLOCK_READS and key.quantity >= 0:
+                count = int(self.groups.exchange.polls[row, P_COUNT])
+                sizes.setdefault(key.function, Counter())[key.quantity] += count
+        return {function: dict(sorted(found.items())) for function, found in sorted(sizes.items())}
+
+    def _lengths(
+        self, order: NDArray[np.int32], scratch: NDArray[np.int64], *, service: bool
+    ) -> Quantiles | None:
+        exchange = self.groups.exchange
+        count = passes.gather_replies(
+            order, exchange.request_ns, exchange.reply_ns, exchange.poll, exchange.status,
+            self.groups.device_of_poll, self.device, int(service), scratch, compiled=self.compiled,
+        )  # fmt: skip
+        return quantiles(scratch[:count])

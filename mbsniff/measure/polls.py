@@ -1,0 +1,84 @@
+"""A device's transactions in, figures of each of its polls out: periods and kinds."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange.columns import P_ANSWERED, P_CHANGES, P_COUNT
+from mbsniff.measure.figures import PollFigures, Quantiles
+from mbsniff.measure.groups import WRITES, Groups, address_rank, is_orphan
+from mbsniff.measure.passes import gather_intervals
+from mbsniff.measure.quantiles import quantiles
+
+LEAST_INTERVALS = 4  # for a poll to be called cyclic
+LEAST_WRITES = 3  # for one to be called on change
+
+
+def poll_figures(
+    groups: Groups, device: int, feeds: NDArray[np.int64], scratch: NDArray[np.int64], *, compiled: bool
+) -> list[PollFigures]:
+    """Figures of the device's polls, by master, function and addresses; ``scratch`` holds its transactions."""
+    rows = groups.polls_of_device[device]
+    counts = groups.exchange.polls[rows, P_COUNT]
+    begins = np.cumsum(counts) - counts
+    places = np.zeros(len(groups.keys), np.int64)
+    places[rows] = begins
+    before = np.full(len(groups.keys), -1, np.int64)
+    gather_intervals(
+        groups.transactions(device), groups.exchange.request_ns, groups.exchange.poll, before, places,
+        scratch, compiled=compiled,
+    )  # fmt: skip
+    made = [
+        _poll(groups, row, bool(feeds[row]), quantiles(scratch[begin : begin + count - 1]))
+        for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)
+        if not is_orphan(groups.keys[row])
+    ]
+    return sorted(made, key=lambda f: (address_rank(f.master), f.function, _known(f.start), _known(f.quantity),
+                                       _known(f.write_start), _known(f.write_quantity)))  # fmt: skip
+
+
+def _known(value: int | None) -> int:
+    return -1 if value is None else value
+
+
+def _poll(groups: Groups, row: int, feeds: bool, period: Quantiles | None) -> PollFigures:
+    key = groups.keys[row]
+    count, answered, changes = groups.exchange.polls[row, [P_COUNT, P_ANSWERED, P_CHANGES]].tolist()
+    return PollFigures(
+        row=row,
+        master=groups.masters[groups.master_of_poll[row]],
+        function=key.function,
+        start=_or_none(key.start),
+        quantity=_or_none(key.quantity),
+        write_start=_or_none(key.write_start),
+        write_quantity=_or_none(key.write_quantity),
+        count=count,
+        answered=answered,
+        changes=changes,
+        feeds=feeds,
+        kind=_kind(key.function, count, changes, period),
+        period=period,
+    )
+
+
+def _or_none(value: int) -> int | None:
+    return value if value >= 0 else None
+
+
+def _kind(
+    function: int, count: int, changes: int, period: Quantiles | None
+) -> Literal["cyclic", "on change", "sporadic"]:
+    """By the spread of its intervals, and, of writes, by whether each brings another value."""
+    if (
+        period
+        and period.count >= LEAST_INTERVALS
+        and 2 * period.p5 >= period.median
+        and 2 * period.p95 <= 3 * period.median
+    ):
+        return "cyclic"
+    if function in WRITES and count >= LEAST_WRITES and 10 * changes >= 9 * (count - 1):
+        return "on change"
+    return "sporadic"
