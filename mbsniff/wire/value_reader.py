@@ -8,8 +8,8 @@ from typing import Any, Final
 ADDRESSES: Final = 65536
 
 
-class Malformed(Exception):  # noqa: N818 - never leaves this folder: it ends the reading of one PDU
-    """The PDU ends too early; what was read before is kept."""
+class PduTooShortError(ValueError):
+    """The PDU ends within a field; never leaves this folder, what was read before is kept."""
 
 
 class ValueReader:
@@ -34,10 +34,10 @@ class ValueReader:
         self.trouble = self.trouble or trouble
 
     def take(self, count: int, what: str) -> bytes:
-        """Take ``count`` bytes. Raises Malformed where fewer are left."""
+        """Take ``count`` bytes. Raises PduTooShortError where fewer are left."""
         if self.left < count:
             self.blame(f"ends within its {what}: {count} bytes are due there, {self.left} are left")
-            raise Malformed
+            raise PduTooShortError
         self.at += count
         return self.pdu[self.at - count : self.at]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from mbsniff.wire.functions import EXCEPTION_BIT
 from mbsniff.wire.reply_values import REPLIES
 from mbsniff.wire.request_values import REQUESTS, private
-from mbsniff.wire.value_reader import Malformed, ValueReader
+from mbsniff.wire.value_reader import PduTooShortError, ValueReader
 from mbsniff.wire.value_types import DeviceIdentification, EventLog, FileRecord, Pdu
 
 __all__ = ["DeviceIdentification", "EventLog", "FileRecord", "Pdu", "read_reply", "read_request"]
@@ -55,6 +55,6 @@ def _decoded(reader: ValueReader, layout: Callable[[ValueReader], None], code: i
     try:
         layout(reader)
         reader.end()
-    except Malformed:
+    except PduTooShortError:
         pass
     return Pdu(function=code, is_reply=is_reply, **reader.fields, trouble=reader.trouble)
