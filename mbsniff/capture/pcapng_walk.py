@@ -101,7 +101,7 @@ def holds_frame(kind: int) -> bool:
 @helper
 def is_settled_outside(kind: int) -> bool:
     """Whether the loop leaves blocks of this type to its caller."""
-    return kind == INTERFACE_DESCRIPTION or kind == INTERFACE_STATISTICS
+    return kind in (INTERFACE_DESCRIPTION, INTERFACE_STATISTICS)
 
 
 @helper

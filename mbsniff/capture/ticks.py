@@ -16,7 +16,7 @@ SNAPLEN = 1  # 0: unlimited
 KIND = 2
 FACTOR = 3  # MULTIPLY: nanoseconds a tick; DIVIDE: ticks a nanosecond; SHIFT: n of 2^-n
 FACTOR_2 = 4  # DIVIDE: divided by this as well
-LIMIT = 5  # MULTIPLY: the most ticks that stay below 2^63 ns
+LIMIT = 5  # MULTIPLY: the most ticks that stay below 2^63 ns; -1 for none
 LATER_NS = 6  # to add: if_tsoffset above 0
 EARLIER_NS = 7  # to subtract: if_tsoffset below 0
 INTERFACE_COLUMNS = 8
@@ -45,9 +45,9 @@ def interface_row(link: int, snaplen: int, resolution: int | None = None, offset
         # Two divisors of at most 9 and 18 digits: more digits leave 0 of any 64-bit number all the same.
         first, second = min(digits - 9, 9), min(max(digits - 18, 0), 18)
         scale = [DIVIDE, 10**first, 10**second, 0]
-    # An offset that no time survives stays one when it is cut to what a column can hold.
-    later, earlier = (min(max(s, 0) * NS_PER_S, LAST_NS) for s in (offset_s, -offset_s))
-    return [link, snaplen, *scale, later, earlier]
+    if abs(offset_s) * NS_PER_S > LAST_NS:  # no time survives it, and no column can hold it
+        scale, offset_s = [MULTIPLY, 1, 1, -1], 0
+    return [link, snaplen, *scale, max(offset_s, 0) * NS_PER_S, max(-offset_s, 0) * NS_PER_S]
 
 
 @helper
