@@ -1,0 +1,1 @@
+"""Benchmarks that anyone can run: see ``python -m tests.benchmarks.speed --help``."""
