@@ -5,8 +5,6 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterator
 
-import numpy as np
-
 from mbsniff.capture import state as s
 from mbsniff.capture.frames import TIME_NS, FrameBatch
 from mbsniff.capture.reader import FileReader
@@ -40,15 +38,20 @@ def merged(readers: list[FileReader], batch_rows: int, compiled: bool) -> Iterat
 
 def run_end(reader: FileReader, index: int, turn_of_next: tuple[int, int] | None) -> int:
     """The pending row, not the first, at which another reader's turn comes; or where the rows end."""
-    start, stop = reader.next_row, reader.at(s.ROWS)
+    row, stop = reader.next_row + 1, reader.end_row
     if turn_of_next is None or (reader.at(s.LATEST_NS), index) < turn_of_next:
         return stop
-    limit_ns, ties_are_theirs = turn_of_next[0], index > turn_of_next[1]
+    # A time of exactly this limit still is the reader's turn.
+    limit_ns = turn_of_next[0] - (index > turn_of_next[1])
+    times_ns = reader.times_ns
+    for row in range(row, min(row + _FIRST_LOOK, stop)):  # runs are short where files interleave
+        if times_ns[row] > limit_ns:
+            return row
     step = _FIRST_LOOK
-    while start < stop:  # look farther each time: runs are short where files interleave
-        times = reader.rows[start : min(start + step, stop), TIME_NS]
-        beyond = times >= limit_ns if ties_are_theirs else times > limit_ns
-        if beyond.any():
-            return start + int(np.argmax(beyond))
-        start, step = start + step, step * 4
+    while row < stop:  # look farther each time
+        beyond = reader.rows[row : row + step, TIME_NS][: stop - row] > limit_ns
+        first = int(beyond.argmax())
+        if beyond[first]:
+            return row + first
+        row, step = row + len(beyond), step * 4
     return stop

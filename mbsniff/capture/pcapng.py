@@ -63,7 +63,7 @@ class PcapngReader(FileReader):
                 if outcome == s.BLOCK:
                     self._take_block(self.at(s.NEED))
             except DamageError:
-                if self.pending:  # take these first; the loop comes here again
+                if self.at(s.ROWS):  # take these first; the loop comes here again
                     return outcome
                 raise
             if outcome not in (s.SECTION, s.BLOCK):

@@ -19,7 +19,7 @@ class DamageError(Exception):
 
 
 class FileReader(ABC):
-    """Frames of one file. ``rows`` holds those found; the ones from ``next_row`` on are pending.
+    """Frames of one file. ``rows`` holds those found; the ones from ``next_row`` to ``end_row`` are pending.
 
     At first only the first frame is sought (``peek``), uncompiled, to learn its time.
     """
@@ -36,6 +36,8 @@ class FileReader(ABC):
         self.state[[s.NUMBER, s.DROPS]] = 1, -1
         self.rows: NDArray[np.int64] = np.zeros((1, FRAME_COLUMNS), np.int64)
         self.next_row = 0
+        self.end_row = 0
+        self._times_ns: list[int] | None = None
         self.first_ns: int | None = None
         self.ended = False
 
@@ -48,19 +50,28 @@ class FileReader(ABC):
         return int(self.state[column])
 
     @property
-    def pending(self) -> int:
-        """Rows found and not taken yet."""
-        return self.at(s.ROWS) - self.next_row
+    def pending(self) -> bool:
+        """Whether there are rows that were not taken yet."""
+        return self.next_row < self.end_row
 
     @property
     def next_ns(self) -> int:
         """Time of the next pending row."""
-        return int(self.rows[self.next_row, TIME_NS])
+        if self._times_ns is None:
+            return int(self.rows[self.next_row, TIME_NS])
+        return self._times_ns[self.next_row]
+
+    @property
+    def times_ns(self) -> list[int]:
+        """Times of all rows up to ``end_row``, as a list: quicker one by one, slower to make."""
+        if self._times_ns is None:
+            self._times_ns = self.rows[: self.end_row, TIME_NS].tolist()
+        return self._times_ns
 
     @property
     def frames(self) -> int:
         """Frames found so far."""
-        return self.at(s.NUMBER) - 1 + self.at(s.ROWS)
+        return self.at(s.NUMBER) - 1 + self.end_row
 
     def peek(self) -> None:
         """Find the first frame, if there is one."""
@@ -70,21 +81,21 @@ class FileReader(ABC):
     def extend(self, rows: int, compiled: bool) -> None:
         """After ``peek``: take an array of so many rows, and find what else lies in the window."""
         first = self.rows
-        self.rows = np.empty((rows, FRAME_COLUMNS), np.int64)
+        self.rows = self.window.spares.rows(rows)
         self.rows[: len(first)] = first
         self._walk(compiled)
 
     def take(self, stop: int, file: int) -> FrameBatch:
         """The pending rows up to ``stop``, which are pending no longer."""
         rows = self.rows[self.next_row : stop]
-        batch = FrameBatch(self.window.data, rows, file, self.at(s.NUMBER) + self.next_row)
+        batch = FrameBatch(self.window.data, rows, file, int(self.state[s.NUMBER]) + self.next_row)
         self.next_row = stop
         return batch
 
     def fill(self, compiled: bool) -> bool:
         """With no row pending: read on until some are; False at the end of the file."""
-        self.state[s.NUMBER] += self.state[s.ROWS]
-        self.state[s.ROWS] = self.next_row = 0
+        self.state[s.NUMBER] += self.end_row
+        self.state[s.ROWS] = self.next_row = self.end_row = 0
         while not self.ended:
             try:
                 outcome = self._walk(compiled)
@@ -104,7 +115,8 @@ class FileReader(ABC):
         try:
             return self._loop(compiled)
         finally:
-            self.window.start = self.at(s.AT)
+            self.window.start, self.end_row = self.at(s.AT), self.at(s.ROWS)
+            self._times_ns = None
 
     def _settle(self, outcome: int) -> None:
         """Do what a loop that found no row asks for; DamageError if nothing can be done."""
@@ -137,6 +149,7 @@ class FileReader(ABC):
             self.notes.add(self.window.trouble)
         self.ended = True
         self.window.release()
+        self.window.spares.give_rows(self.rows)
         self.close()
 
     def counters(self) -> FileCounters:

@@ -15,6 +15,7 @@ from mbsniff.capture.pcap import PcapReader
 from mbsniff.capture.pcapng import SECTION_MAGIC, PcapngReader
 from mbsniff.capture.reader import FileReader
 from mbsniff.capture.source import Source, not_a_capture
+from mbsniff.capture.spares import Spares
 from mbsniff.capture.window import Window
 from mbsniff.errors import CaptureError
 
@@ -118,11 +119,12 @@ def open_recording(
         hint = 'Use "-" for standard input.'
         raise CaptureError("no capture is given", expected="at least one file", hint=hint)
     readers: list[FileReader] = []
+    spares = Spares()
     spare_bytes = block_bytes  # what is left of one block for all files together, 0 once they have more
     try:
         for path in paths:
             first_bytes = spare_bytes or min(block_bytes, _PEEK_BYTES)
-            reader = _open(str(path), first_bytes, block_bytes, readers)
+            reader = _open(str(path), first_bytes, block_bytes, spares, readers)
             ended = reader.window.at_end
             spare_bytes = max(spare_bytes - reader.window.read_bytes, 0) if ended else 0
             reader.peek()
@@ -136,7 +138,9 @@ def open_recording(
     return Recording(readers, spare_bytes > 0, progress, batch_rows)
 
 
-def _open(path: str, first_bytes: int, block_bytes: int, others: list[FileReader]) -> FileReader:
+def _open(
+    path: str, first_bytes: int, block_bytes: int, spares: Spares, others: list[FileReader]
+) -> FileReader:
     """Open one capture and read its first bytes."""
     source = Source(path)
     try:
@@ -145,7 +149,7 @@ def _open(path: str, first_bytes: int, block_bytes: int, others: list[FileReader
                 what = f"it is named twice, also as {other.source.path}"
                 raise CaptureError(what, file=source.name, hint="Its frames would count twice: name it once.")
         packed = source.peek(len(GZIP_MAGIC)) == GZIP_MAGIC
-        window = Window(Gunzip(source) if packed else source)
+        window = Window(Gunzip(source) if packed else source, spares)
         window.fill(first_bytes, first_bytes)
         while window.left < _HEAD_BYTES and window.fill(_HEAD_BYTES, block_bytes):
             pass

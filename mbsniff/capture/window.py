@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import mmap
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from mbsniff.capture.spares import Spares
 
 _PAGE_BYTES = 4096
 _LEAD_BYTES = 1 << 16  # room in front of what is read, for the unfinished record before it
@@ -30,8 +31,9 @@ class Window:
     left over from before is moved to end right there.
     """
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: Stream, spares: Spares) -> None:
         self._stream = stream
+        self.spares = spares
         self.data: NDArray[np.uint8] = np.empty(0, np.uint8)
         self.start = 0
         self.end = 0
@@ -85,6 +87,7 @@ class Window:
 
     def release(self) -> None:
         """Give the buffer back; nothing is at hand any more, and ``offset`` is where reading ended."""
+        self.spares.give_data(self.data)
         self.data = np.empty(0, np.uint8)
         self.start = self.end = 0
 
@@ -94,9 +97,10 @@ class Window:
         target = _pages(left)
         data = self.data
         if target + room > len(data):
-            size = _pages(max(target, _LEAD_BYTES) + room)
-            data = np.frombuffer(mmap.mmap(-1, size), np.uint8)
+            data = self.spares.data(_pages(max(target, _LEAD_BYTES) + room))
         data[target - left : target] = self.data[self.start : self.end]
+        if data is not self.data:
+            self.spares.give_data(self.data)
         self.data, self.start, self.end = data, target - left, target
         return target
 

@@ -1,1 +1,5 @@
-"""See DEVELOPERS.md for what this folder takes and gives."""
+"""The command line: one thin module a command, imported only when that command runs."""
+
+from mbsniff.cli.main import main
+
+__all__ = ["main"]

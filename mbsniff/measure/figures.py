@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from mbsniff.measure.groups import Groups
 from mbsniff.site import Limits
 
 
@@ -147,8 +148,10 @@ class DeviceFigures:
     units: tuple[int, ...]
     name: str | None
     limits: Limits
+    index: int
+    """Its own place in the list of devices."""
     endpoint: int
-    """Index in the list of endpoints."""
+    """Place of its endpoint in the list of endpoints."""
     masters: list[str]
     """Addresses of its masters, in numeric order."""
     regular: bool
@@ -195,5 +198,7 @@ class Figures:
     vantage: Literal["masters", "devices", "between", "unknown"]
     handshakes: int
     """Handshakes that the vantage rests on."""
-    exceptions_by_poll: dict[int, dict[int, int]] = field(default_factory=dict)
+    exceptions_by_poll: dict[int, dict[int, int]]
     """Rows of the poll table: exception code: how many."""
+    groups: Groups = field(repr=False, compare=False)
+    """Which transactions belong to which device, for evidence; its devices are in the order of ``devices``."""

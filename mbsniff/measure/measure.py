@@ -50,6 +50,7 @@ def measure(exchange: Exchange, facts: RecordingFacts, site: Site, *, compiled: 
         vantage=where,
         handshakes=handshakes,
         exceptions_by_poll=_exceptions_by_poll(exchange),
+        groups=groups,
     )
 
 
@@ -135,6 +136,7 @@ class _Device:
             units=self.group.units,
             name=self.group.declared.name if self.group.declared else None,
             limits=limits,
+            index=self.device,
             endpoint=self.endpoint,
             masters=sorted(masters, key=address_rank),
             regular=self._is_regular(polls, requests, times),
@@ -148,8 +150,8 @@ class _Device:
             sent_again=counts[passes.N_SENT_AGAIN],
             reads=int(groups.exchange.polls[reads, P_COUNT].sum()),
             busiest=busiest(groups, order, reads, SECOND_NS, compiled=self.compiled),
-            reply=self._lengths(endpoint_order, scratch, service=False),
-            service=self._lengths(endpoint_order, scratch, service=True),
+            reply=self._reply(order, scratch),
+            service=self._service(endpoint_order, scratch),
             silences=silences(groups, self.device, limits, feeds, start_ns, end_ns, compiled=self.compiled),
             master_silences=master_silences(groups, self.device, limits, feeds, compiled=self.compiled),
             polls=polls,
@@ -189,12 +191,24 @@ class _Device:
                 sizes.setdefault(key.function, Counter())[key.quantity] += count
         return {function: dict(sorted(found.items())) for function, found in sorted(sizes.items())}
 
-    def _lengths(
-        self, order: NDArray[np.int32], scratch: NDArray[np.int64], *, service: bool
-    ) -> Quantiles | None:
+    def _reply(self, order: NDArray[np.int32], scratch: NDArray[np.int64]) -> Quantiles | None:
         exchange = self.groups.exchange
         count = passes.gather_replies(
-            order, exchange.request_ns, exchange.reply_ns, exchange.poll, exchange.status,
-            self.groups.device_of_poll, self.device, int(service), scratch, compiled=self.compiled,
-        )  # fmt: skip
+            order, exchange.reply_ns, exchange.status, scratch, compiled=self.compiled
+        )
+        return quantiles(scratch[:count])
+
+    def _service(self, order: NDArray[np.int32], scratch: NDArray[np.int64]) -> Quantiles | None:
+        """Over the endpoint's order of requests, or of replies where those came in another order."""
+        exchange = self.groups.exchange
+        for tried in (order, None):
+            if tried is None:
+                replied = exchange.request_ns[order] + np.maximum(exchange.reply_ns[order], 0)
+                tried = order[np.argsort(replied, kind="stable")]
+            count = passes.gather_services(
+                tried, exchange.request_ns, exchange.reply_ns, exchange.poll, exchange.status,
+                self.groups.device_of_poll, self.device, scratch, compiled=self.compiled,
+            )  # fmt: skip
+            if count >= 0:
+                break
         return quantiles(scratch[:count])

@@ -211,10 +211,24 @@ def busiest_window(
 
 @kernel
 def gather_replies(
-    order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow,
-    group_of_poll: Columns, group: int, service: int, lengths: Columns,
+    order: Narrow, reply_ns: Columns, status: Narrow, lengths: Columns
 ) -> int:  # fmt: skip
-    """Reply times, or service times, of the group's answered requests into ``lengths``; how many.
+    """Reply times of the answered requests into ``lengths``; how many."""
+    count = 0
+    for k in range(len(order)):
+        t = order[k]
+        if was_answered(status[t] & 0xFF):
+            lengths[count] = reply_ns[t] if reply_ns[t] > 0 else 0
+            count += 1
+    return count
+
+
+@kernel
+def gather_services(
+    order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow,
+    group_of_poll: Columns, group: int, lengths: Columns,
+) -> int:  # fmt: skip
+    """Service times of the group's answered requests into ``lengths``; how many, or -1 where replies overtook.
 
     ``order`` is that of the whole endpoint, since its previous reply may have been another unit's.
     """
@@ -222,18 +236,18 @@ def gather_replies(
     replied_ns = -1
     for k in range(len(order)):
         t = order[k]
-        if not was_answered(status[t] & 0xFF):
-            if status[t] & STATUS_MASK == MISADDRESSED and request_ns[t] + reply_ns[t] > replied_ns:
-                replied_ns = request_ns[t] + reply_ns[t]
+        if reply_ns[t] < 0 and status[t] & STATUS_MASK != ORPHAN:
             continue
-        length = reply_ns[t]
-        if service and replied_ns > request_ns[t]:
-            length = request_ns[t] + reply_ns[t] - replied_ns
-        if request_ns[t] + reply_ns[t] > replied_ns:
-            replied_ns = request_ns[t] + reply_ns[t]
-        if group_of_poll[poll[t]] == group:
-            lengths[count] = length if length > 0 else 0
+        answered = was_answered(status[t] & 0xFF)
+        if not answered and status[t] & STATUS_MASK != MISADDRESSED and status[t] & STATUS_MASK != ORPHAN:
+            continue
+        now_ns = request_ns[t] + (reply_ns[t] if reply_ns[t] > 0 else 0)
+        if now_ns < replied_ns:
+            return -1
+        if answered and group_of_poll[poll[t]] == group:
+            lengths[count] = now_ns - (replied_ns if replied_ns > request_ns[t] else request_ns[t])
             count += 1
+        replied_ns = now_ns
     return count
 
 

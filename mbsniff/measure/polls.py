@@ -32,7 +32,7 @@ def poll_figures(
         scratch, compiled=compiled,
     )  # fmt: skip
     made = [
-        _poll(groups, row, bool(feeds[row]), quantiles(scratch[begin : begin + count - 1]))
+        _poll(groups, row, bool(feeds[row]), scratch[begin : begin + count - 1])
         for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)
         if not is_orphan(groups.keys[row])
     ]
@@ -44,8 +44,9 @@ def _known(value: int | None) -> int:
     return -1 if value is None else value
 
 
-def _poll(groups: Groups, row: int, feeds: bool, period: Quantiles | None) -> PollFigures:
+def _poll(groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64]) -> PollFigures:
     key = groups.keys[row]
+    period = quantiles(intervals)
     count, answered, changes = groups.exchange.polls[row, [P_COUNT, P_ANSWERED, P_CHANGES]].tolist()
     return PollFigures(
         row=row,
@@ -59,7 +60,7 @@ def _poll(groups: Groups, row: int, feeds: bool, period: Quantiles | None) -> Po
         answered=answered,
         changes=changes,
         feeds=feeds,
-        kind=_kind(key.function, count, changes, period),
+        kind=_kind(key.function, count, changes, intervals, period),
         period=period,
     )
 
@@ -69,16 +70,13 @@ def _or_none(value: int) -> int | None:
 
 
 def _kind(
-    function: int, count: int, changes: int, period: Quantiles | None
+    function: int, count: int, changes: int, intervals: NDArray[np.int64], period: Quantiles | None
 ) -> Literal["cyclic", "on change", "sporadic"]:
     """By the spread of its intervals, and, of writes, by whether each brings another value."""
-    if (
-        period
-        and period.count >= LEAST_INTERVALS
-        and 2 * period.p5 >= period.median
-        and 2 * period.p95 <= 3 * period.median
-    ):
-        return "cyclic"
+    if period and len(intervals) >= LEAST_INTERVALS:
+        near = (2 * intervals >= period.median) & (2 * intervals <= 3 * period.median)
+        if 10 * np.count_nonzero(near) >= 8 * len(intervals):
+            return "cyclic"
     if function in WRITES and count >= LEAST_WRITES and 10 * changes >= 9 * (count - 1):
         return "on change"
     return "sporadic"

@@ -8,12 +8,14 @@ from mbsniff.wire.pdu import reply_fields, request_fields
 from mbsniff.wire.rows import (
     CLIENT,
     CONNECTION,
+    DETAIL,
     END_SEQUENCE,
     FITS,
     FRAME,
     FUNCTION,
     IDENTIFIER,
     KIND,
+    MALFORMED,
     REPLY,
     REQUEST,
     ROW_COLUMNS,
@@ -112,6 +114,9 @@ def emit(
     if side == CLIENT:
         used = carry[C_VALUES]
         carry[C_VALUES] = request_fields(data, at + 7, seen - 7, size - 7, rows, row, values, used)
+        if rows[row, SHAPE] == MALFORMED:  # its addresses cannot be trusted
+            for column in range(START, DETAIL):
+                rows[row, column] = -1
         state[c, PENDING] = end_sequence
     else:
         reply_fields(data, at + 7, seen - 7, size - 7, rows, row)

@@ -1,0 +1,5 @@
+"""`python -m mbsniff`."""
+
+from mbsniff.cli import main
+
+main()

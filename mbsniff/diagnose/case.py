@@ -1,0 +1,119 @@
+"""What every rule looks at, and the frames that it can point to."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.diagnose.catalogue import BY_CODE
+from mbsniff.diagnose.finding import Certainty, Evidence, Finding, Level
+from mbsniff.diagnose.wording import named
+from mbsniff.errors import one_line
+from mbsniff.exchange import Exchange, RecordingFacts
+from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_TIME_NS
+from mbsniff.measure import DeviceFigures, Endpoint, Figures
+from mbsniff.site import Site
+
+MOST_EVIDENCE = 8
+
+
+@dataclass(frozen=True)
+class Case:
+    """A measured recording with the site's limits."""
+
+    exchange: Exchange
+    facts: RecordingFacts
+    figures: Figures
+    site: Site
+
+    def transactions(self, device: DeviceFigures) -> NDArray[np.int32]:
+        """The device's transactions in time order."""
+        return self.figures.groups.transactions(device.index)
+
+    def endpoint(self, device: DeviceFigures) -> Endpoint:
+        """The device's endpoint."""
+        return self.figures.endpoints[device.endpoint]
+
+    def master_name(self, address: str) -> str:
+        """A master's site name with its address, or the address alone."""
+        name = self.site.name_of_master(address)
+        return f"{one_line(name)} ({address})" if name else address
+
+    def events(self, device: DeviceFigures, from_ns: int, until_ns: int) -> NDArray[np.int64]:
+        """Link events of the device's endpoint between two times, in time order."""
+        events = self._events_by_endpoint.get((device.address, device.port), self.exchange.events[:0])
+        first, last = np.searchsorted(events[:, E_TIME_NS], (from_ns, until_ns + 1))
+        return events[first:last]
+
+    def requests_between(self, from_ns: int, until_ns: int) -> NDArray[np.int64]:
+        """All devices' transactions whose requests lie strictly between two times."""
+        times = self.exchange.request_ns
+        if self._in_time_order:
+            first, last = np.searchsorted(times, (from_ns + 1, until_ns))
+            return np.arange(first, last)
+        return np.flatnonzero((times > from_ns) & (times < until_ns))
+
+    @functools.cached_property
+    def _in_time_order(self) -> bool:
+        times = self.exchange.request_ns
+        return bool((times[1:] >= times[:-1]).all())
+
+    @functools.cached_property
+    def _events_by_endpoint(self) -> dict[tuple[str, int], NDArray[np.int64]]:
+        pairs = self.exchange.pairs
+        events = self.exchange.events
+        events = events[np.argsort(events[:, E_TIME_NS], kind="stable")]
+        endpoints = sorted({(pair.server, pair.port) for pair in pairs})
+        place = {endpoint: index for index, endpoint in enumerate(endpoints)}
+        of_pair = np.array([place[pair.server, pair.port] for pair in pairs], np.int64)
+        owners = of_pair[self.exchange.connection_pair[events[:, E_CONNECTION]]]
+        order = np.argsort(owners, kind="stable")
+        bounds = np.searchsorted(owners[order], np.arange(len(endpoints) + 1))
+        return {e: events[order[bounds[i] : bounds[i + 1]]] for i, e in enumerate(endpoints)}
+
+    def request_frames(self, rows: Iterable[int]) -> tuple[Evidence, ...]:
+        """The frames that completed these transactions' requests."""
+        return self._frames(self.exchange.request_frame[row] for row in list(rows)[:MOST_EVIDENCE])
+
+    def reply_frames(self, rows: Iterable[int]) -> tuple[Evidence, ...]:
+        """The frames that completed these transactions' replies."""
+        return self._frames(self.exchange.reply_frame[row] for row in list(rows)[:MOST_EVIDENCE])
+
+    def event_frames(self, events: NDArray[np.int64]) -> tuple[Evidence, ...]:
+        """The frames of link events."""
+        return self._frames(events[:MOST_EVIDENCE, E_FRAME])
+
+    def _frames(self, ordinals: Iterable[int]) -> tuple[Evidence, ...]:
+        return tuple(Evidence(*self.facts.place(int(ordinal))) for ordinal in ordinals)
+
+
+def found(
+    code: str,
+    level: Level,
+    device: DeviceFigures,
+    text: str,
+    *,
+    at: tuple[int | None, int | None],
+    certainty: Certainty = "certain",
+    cause: str | None = None,
+    evidence: tuple[Evidence, ...] = (),
+    advice: str | None = None,
+) -> Finding:
+    """A finding about a device; the advice is the catalogue's unless another is given."""
+    return Finding(
+        code=code,
+        level=level,
+        device=device.key,
+        name=device.name,
+        from_ns=at[0],
+        until_ns=at[1],
+        certainty=certainty,
+        text=f"{named(device.key, device.name)}: {text}",
+        advice=advice or BY_CODE[code].advice,
+        cause=cause,
+        evidence=evidence,
+    )

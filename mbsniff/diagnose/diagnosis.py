@@ -1,0 +1,111 @@
+"""A measured recording in, its Diagnosis out: every rule for every device, incidents, verdicts, worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
+from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
+from mbsniff.diagnose.load import load_findings
+from mbsniff.diagnose.replies import reply_findings
+from mbsniff.diagnose.trust import doubts, vantage_text
+from mbsniff.diagnose.watchdog import margin, spare_polls, watchdog_findings
+from mbsniff.exchange import Exchange, RecordingFacts
+from mbsniff.measure import DeviceFigures, Figures
+from mbsniff.site import Site
+
+RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
+    watchdog_findings,
+    load_findings,
+    reply_findings,
+)
+RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout that it could support
+
+
+def diagnose(exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site) -> Diagnosis:
+    """Apply every rule to every device."""
+    case = Case(exchange, facts, figures, site)
+    findings = [f for device in figures.devices for rule in RULES for f in rule(case, device)]
+    findings = _with_incidents(findings)
+    findings.sort(key=_severity)
+    verdicts = [_verdict(case, device, findings) for device in figures.devices]
+    verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, _worst(v, findings)))
+    return Diagnosis(exchange, facts, figures, site, verdicts, findings, vantage_text(case), doubts(case))
+
+
+def _severity(finding: Finding) -> tuple[int, int, int, int, str]:
+    begun = finding.from_ns or 0
+    length = (finding.until_ns or 0) - begun
+    return LEVELS.index(finding.level), SEVERITY[finding.code], -length, begun, finding.device or ""
+
+
+def _with_incidents(findings: list[Finding]) -> list[Finding]:
+    """Number the stretches of time in which watchdogs were due: those that overlap are one incident."""
+    due = sorted((f for f in findings if f.code == "watchdog-due"), key=lambda f: f.from_ns or 0)
+    numbers: dict[int, int] = {}
+    number, ends = 0, -1
+    for finding in due:
+        if (finding.from_ns or 0) > ends:
+            number += 1
+        ends = max(ends, finding.until_ns or 0)
+        numbers[id(finding)] = number
+    return [replace(f, incident=numbers[id(f)]) if id(f) in numbers else f for f in findings]
+
+
+def _own(device: DeviceFigures, findings: list[Finding]) -> list[Finding]:
+    return [f for f in findings if f.device == device.key]
+
+
+def _worst(verdict: Verdict, findings: list[Finding]) -> tuple[int, str]:
+    own = _own(verdict.figures, findings)
+    place = findings.index(own[0]) if own else len(findings)
+    return place, ""
+
+
+def _verdict(case: Case, device: DeviceFigures, findings: list[Finding]) -> Verdict:
+    own = _own(device, findings)
+    worst = next((f for f in own if f.level != "remark"), None)
+    return Verdict(
+        figures=device,
+        state=_state(device, own),
+        when_ns=worst.from_ns if worst else None,
+        why=_why(worst) if worst else None,
+        certainty=worst.certainty if worst else None,
+        margin=margin(device) if device.regular else None,
+        spare_polls=spare_polls(device) if device.regular else None,
+        supported_timeout_ns=_supported_timeout(case, device),
+        incident=next((f.incident for f in own if f.incident), None),
+    )
+
+
+def _why(finding: Finding) -> str:
+    return finding.cause or BY_CODE[finding.code].brief
+
+
+def _state(device: DeviceFigures, own: list[Finding]) -> State:
+    """Due: for certain. Open: not to be told. Risk: anything else that is wrong. Fine: only with a watchdog."""
+    due = [f for f in own if f.code == "watchdog-due"]
+    certain: list[Certainty] = [f.certainty for f in due]
+    if "certain" in certain:
+        return "due"
+    if any(f.level != "remark" for f in own if f.code != "watchdog-due"):
+        return "risk"
+    if due or not device.regular or device.limits.watchdog_ns is None or not device.silences.feeds:
+        return "open"
+    return "fine"
+
+
+def _supported_timeout(case: Case, device: DeviceFigures) -> int | None:
+    """Longest silence + time-out × tries + reconnect delay of its slowest master, and a reserve."""
+    longest = device.silences.longest
+    if not device.regular or longest is None:
+        return None
+    retries = [
+        (h.timeout_ns or 0) * (h.tries or 0) + (h.reconnect_ns or 0 if h.timeout_ns else 0)
+        for h in case.endpoint(device).habits
+        if h.master in device.masters
+    ]
+    needed = longest.length_ns + max(retries, default=0)
+    return needed + needed * RESERVE_PERCENT // 100

@@ -1,0 +1,85 @@
+"""What diagnose hands to report: findings, a verdict per device, and the whole diagnosis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from mbsniff.exchange import Exchange, RecordingFacts
+from mbsniff.measure import DeviceFigures, Figures
+from mbsniff.site import Site
+
+Level = Literal["fault", "risk", "remark"]
+Certainty = Literal["certain", "likely", "open"]
+State = Literal["due", "risk", "open", "fine"]
+
+LEVELS: tuple[Level, ...] = ("fault", "risk", "remark")
+STATES: tuple[State, ...] = ("due", "risk", "open", "fine")
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A frame that a finding rests on; ``frame`` counts from 1 within its file."""
+
+    file: str
+    frame: int
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found: when, what, how certain, and what to do. Times are nanoseconds since the epoch."""
+
+    code: str
+    level: Level
+    device: str | None
+    """The device's key, or the endpoint's; None for the recording as a whole."""
+    name: str | None
+    """The site's name for it."""
+    from_ns: int | None
+    until_ns: int | None
+    certainty: Certainty
+    text: str
+    advice: str
+    cause: str | None = None
+    incident: int | None = None
+    evidence: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What is said of one device as a whole."""
+
+    figures: DeviceFigures
+    state: State
+    when_ns: int | None
+    """When its worst finding began."""
+    why: str | None
+    """The worst finding, in a few words."""
+    certainty: Certainty | None
+    margin: float | None
+    """1 − longest silence ÷ timeout."""
+    spare_polls: int | None
+    supported_timeout_ns: int | None
+    """A timeout that the observed polling could support; None where too little was observed."""
+    incident: int | None = None
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """A recording's diagnosis: worst first."""
+
+    exchange: Exchange
+    facts: RecordingFacts
+    figures: Figures
+    site: Site
+    verdicts: list[Verdict]
+    findings: list[Finding]
+    vantage: str
+    """Where the recorder seems to sit, in words."""
+    doubts: list[str]
+    """What limits the trust in the recording, a sentence each."""
+
+    @property
+    def has_fault(self) -> bool:
+        """Whether a finding is at fault level, for the exit status."""
+        return any(finding.level == "fault" for finding in self.findings)

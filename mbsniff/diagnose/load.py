@@ -1,0 +1,181 @@
+"""Block sizes and reads a second against the limits in, findings out; reads that fewer requests could do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from mbsniff.diagnose.case import Case, found
+from mbsniff.diagnose.finding import Evidence, Finding
+from mbsniff.diagnose.wording import addresses, clock, counted, listed
+from mbsniff.exchange.columns import LATE, ORPHAN, STATUS_MASK, UNANSWERED
+from mbsniff.measure import DeviceFigures, PollFigures
+from mbsniff.measure.figures import Load
+from mbsniff.wire.functions import FUNCTIONS
+
+REGISTER_READS = (3, 4, 23)
+SERVER_BUSY = 6
+
+
+def load_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """All that is found of what is asked of a device."""
+    yield from _long_blocks(case, device)
+    if device.regular:
+        yield from _dense_reads(case, device)
+        yield from _scattered(case, device)
+
+
+def largest_block(device: DeviceFigures) -> int | None:
+    """The most registers asked for in one read."""
+    sizes = [q for f in REGISTER_READS for q in device.block_sizes.get(f, {})]
+    return max(sizes, default=None)
+
+
+def _long_blocks(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    limit = device.limits.max_block
+    if limit is None:
+        return
+    polls = [
+        p
+        for p in device.polls
+        if p.function in REGISTER_READS and p.quantity is not None and p.quantity > limit
+    ]
+    if not polls:
+        return
+    what = listed([f"{asked(p)} by {case.master_name(p.master)} ({p.count} times)" for p in polls])
+    text = f"reads of more than {limit} registers at once: {what}"
+    rows = case.transactions(device)
+    own = rows[np.isin(case.exchange.poll[rows], [p.row for p in polls])]
+    times = case.exchange.request_ns[own[[0, -1]]].tolist()
+    yield found(
+        "block-too-long", "fault", device, text, at=(times[0], times[1]),
+        evidence=case.request_frames(own.tolist()),
+    )  # fmt: skip
+
+
+def asked(poll: PollFigures) -> str:
+    """A poll in words: "read holding registers 0-15 (function 3)"."""
+    kind = FUNCTIONS.get(poll.function)
+    where = addresses(poll.start, poll.quantity)
+    if kind is None:
+        return f"function {poll.function}"
+    return " ".join(filter(None, [kind.name, where, f"(function {poll.function})"]))
+
+
+def _dense_reads(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """The endpoint's limit, over all its units and masters; told once, at the endpoint's first device."""
+    limit = device.limits.max_reads_per_s
+    endpoint = case.endpoint(device)
+    first = next(d for d in case.figures.devices if d.endpoint == device.endpoint and d.regular)
+    if limit is None or first is not device:
+        return
+    reads = sum(1 for p in device.polls if p.function in FUNCTIONS and p.kind == "cyclic")
+    if _is_over(endpoint.load, limit, reads):
+        yield _over(case, device, limit, reads)
+    elif endpoint.load.second.reads > limit:
+        yield _burst(case, device, limit)
+
+
+def _is_over(load: Load, limit: float, polls: int) -> bool:
+    """Whether the mean over 10 s is above the limit by more than jitter: one read more for each cyclic poll."""
+    allowance = min(polls, max(int(limit), 1))
+    return load.ten_seconds.reads - allowance > 10 * limit
+
+
+def _over(case: Case, device: DeviceFigures, limit: float, polls: int) -> Finding:
+    endpoint = case.endpoint(device)
+    window = endpoint.load.ten_seconds
+    alone = [m for m, load in endpoint.by_master.items() if _is_over(load, limit, polls)]
+    shares = listed(
+        [
+            f"{case.master_name(m)} at most {load.ten_seconds.reads / 10:.1f}/s"
+            for m, load in sorted(endpoint.by_master.items(), key=lambda kv: -kv[1].ten_seconds.reads)
+        ]
+    )
+    code = "reads-too-dense" if alone or len(endpoint.by_master) == 1 else "masters-sum-over"
+    together = "" if code == "reads-too-dense" else "no master alone, but all together ask too much: "
+    text = (
+        f"{together}{window.reads / 10:.1f} reads/s over 10 s from {clock(window.from_ns or 0)}, limit {limit:g} "
+        f"({shares}); busiest second {endpoint.load.second.reads}"
+    )
+    until = (window.from_ns or 0) + window.width_ns
+    return found(
+        code, "fault", device, text, at=(window.from_ns, until),
+        evidence=_frames_from(case, device, window.from_ns or 0),
+    )  # fmt: skip
+
+
+def _burst(case: Case, device: DeviceFigures, limit: float) -> Finding:
+    second = case.endpoint(device).load.second
+    begin = second.from_ns or 0
+    trouble = _trouble(case, device, begin, begin + second.width_ns)
+    text = (
+        f"{second.reads} reads in the second from {clock(begin)}, limit {limit:g}, while the mean keeps to it"
+    )
+    if trouble:
+        text += f"; {counted(trouble, 'reply', 'replies')} late, missing or busy in that second"
+    return found(
+        "reads-too-dense", "fault" if trouble else "remark", device, text, at=(begin, begin + second.width_ns),
+        evidence=_frames_from(case, device, begin), certainty="likely" if trouble else "certain",
+    )  # fmt: skip
+
+
+def _trouble(case: Case, device: DeviceFigures, from_ns: int, until_ns: int) -> int:
+    """Requests of a stretch whose replies were missing, late or busy (06)."""
+    rows = case.transactions(device)
+    times = case.exchange.request_ns[rows]
+    rows = rows[slice(*np.searchsorted(times, (from_ns, until_ns)))]
+    kinds = case.exchange.status[rows] & STATUS_MASK
+    bad = (kinds == UNANSWERED) | (kinds == LATE) | (case.exchange.exception[rows] == SERVER_BUSY)
+    return int(np.count_nonzero(bad & (kinds != ORPHAN)))
+
+
+def _frames_from(case: Case, device: DeviceFigures, from_ns: int) -> tuple[Evidence, ...]:
+    rows = case.transactions(device)
+    at = int(np.searchsorted(case.exchange.request_ns[rows], from_ns))
+    return case.request_frames(rows[at : at + 4].tolist())
+
+
+def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """Neighbouring cyclic reads of one master and function, of like period, that fewer blocks would cover."""
+    groups: dict[tuple[str, int], list[PollFigures]] = {}
+    for poll in device.polls:
+        if (
+            poll.kind == "cyclic"
+            and poll.function in (1, 2, 3, 4)
+            and poll.quantity
+            and poll.start is not None
+        ):
+            groups.setdefault((poll.master, poll.function), []).append(poll)
+    for (master, function), polls in groups.items():
+        needed, spans = _joined(polls, _block_limit(device, function))
+        if needed < len(polls):
+            text = (
+                f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} with function "
+                f"{function} in {len(polls)} requests; {counted(needed, 'block')} would do: {listed(spans)}"
+            )
+            yield found("scattered-reads", "remark", device, text, at=(None, None))
+
+
+def _block_limit(device: DeviceFigures, function: int) -> int:
+    """The device's own limit for registers, else the protocol's (V1.1b3, 6.1 to 6.4)."""
+    if function in (1, 2):
+        return 2000
+    return device.limits.max_block or 125
+
+
+def _joined(polls: list[PollFigures], limit: int) -> tuple[int, list[str]]:
+    """How few blocks without gaps cover the polls of like period, and which."""
+    blocks: list[list[int]] = []
+    for poll in sorted(polls, key=lambda p: (p.start or 0, p.quantity or 0)):
+        first, period = poll.start or 0, poll.period.median if poll.period else 0
+        last = first + (poll.quantity or 1)
+        if blocks:
+            block = blocks[-1]
+            alike = 5 * abs(period - block[2]) <= max(period, block[2])
+            if first <= block[1] and max(last, block[1]) - block[0] <= limit and alike:
+                block[1] = max(last, block[1])
+                continue
+        blocks.append([first, last, period])
+    return len(blocks), [addresses(b[0], b[1] - b[0]) for b in blocks]

@@ -1,0 +1,174 @@
+"""Missing, late and refused replies, resent requests and second writers in, findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.diagnose.case import Case, found
+from mbsniff.diagnose.finding import Finding, Level
+from mbsniff.diagnose.load import asked
+from mbsniff.diagnose.wording import addresses, clock, counted, duration, listed
+from mbsniff.exchange.columns import LATE, P_FIRST_NS, P_LAST_NS, RESENT, STATUS_MASK, UNANSWERED
+from mbsniff.measure import DeviceFigures, PollFigures
+from mbsniff.measure.groups import WRITES
+from mbsniff.wire.functions import EXCEPTIONS
+
+FREQUENT = 20  # one in so many makes missing or late replies a fault
+AT_LEAST = 3
+FAULTY_CODES = (0x04, 0x0A, 0x0B)  # the device failed, or is not there behind its gateway
+
+
+def reply_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """All that is found of how a device answers and who writes to it."""
+    if device.regular:
+        yield from _missing(case, device)
+        yield from _late(case, device)
+    yield from _exceptions(case, device)
+    yield from _resent(case, device)
+    yield from _second_writer(case, device)
+
+
+def _with_status(case: Case, device: DeviceFigures, status: int) -> NDArray[np.int32]:
+    rows = case.transactions(device)
+    return rows[(case.exchange.status[rows] & STATUS_MASK) == status]
+
+
+def _level(count: int, of: int) -> Level:
+    return "fault" if count >= AT_LEAST and count * FREQUENT >= of else "risk"
+
+
+def _times(case: Case, rows: NDArray[np.int32]) -> tuple[int, int]:
+    first, last = case.exchange.request_ns[rows[[0, -1]]].tolist()
+    return first, last
+
+
+def _missing(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    rows = _with_status(case, device, UNANSWERED)
+    if not len(rows):
+        return
+    acked = int(np.count_nonzero(case.exchange.ack_ns[rows] >= 0))
+    text = f"{counted(len(rows), 'request')} of {device.requests:,} without a reply"
+    text += f", {acked} of them acknowledged by the device's TCP" if acked else ""
+    habits = [h for h in case.endpoint(device).habits if h.timeout_ns is not None]
+    if habits:
+        text += "; " + listed(
+            [f"{case.master_name(h.master)} went on after {duration(h.timeout_ns or 0)}" for h in habits]
+        )
+    yield found(
+        "no-reply", _level(len(rows), device.requests), device, text, at=_times(case, rows),
+        evidence=case.request_frames(rows.tolist()),
+    )  # fmt: skip
+
+
+def _late(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    rows = _with_status(case, device, LATE)
+    if not len(rows):
+        return
+    slowest = int(case.exchange.reply_ns[rows].max())
+    text = f"{counted(len(rows), 'reply', 'replies')} after the master had gone on, the slowest after {duration(slowest)}"
+    yield found(
+        "late-reply", _level(len(rows), device.answered), device, text, at=_times(case, rows),
+        evidence=case.reply_frames(rows.tolist()),
+    )  # fmt: skip
+
+
+def _exceptions(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """One finding an exception code, with the requests that met it."""
+    by_code: dict[int, list[PollFigures]] = {}
+    for poll in device.polls:
+        for code in case.figures.exceptions_by_poll.get(poll.row, {}):
+            by_code.setdefault(code, []).append(poll)
+    rows = case.transactions(device)
+    for code, polls in sorted(by_code.items()):
+        own = rows[case.exchange.exception[rows] == code]
+        kind = EXCEPTIONS.get(code)
+        name = f"{code:02X} {kind.name}" if kind else f"{code:02X}"
+        requests = listed([f"{asked(p)} by {case.master_name(p.master)}" for p in polls], 3)
+        text = f"{counted(len(own), 'exception')} {name} to {requests}{_edge(case, device, code, polls)}"
+        yield found(
+            "exception-reply", "fault" if code in FAULTY_CODES else "risk", device, text,
+            at=_times(case, own), evidence=case.reply_frames(own.tolist()),
+            advice=kind.meaning if kind else None,
+        )  # fmt: skip
+
+
+def _edge(case: Case, device: DeviceFigures, code: int, polls: list[PollFigures]) -> str:
+    """Where a refused block overlaps one that is served, its end lies beyond the device's addresses."""
+    if code != 2:
+        return ""
+    served = [
+        p
+        for p in device.polls
+        if p.answered and not case.figures.exceptions_by_poll.get(p.row) and p.start is not None
+    ]
+    for refused in polls:
+        for good in served:
+            if good.function == refused.function and _begins_within(refused, good):
+                return f"; {addresses(good.start, good.quantity)} is served, so the block reaches beyond the device's addresses"
+    return ""
+
+
+def _begins_within(refused: PollFigures, good: PollFigures) -> bool:
+    if refused.start is None or good.start is None:
+        return False
+    end = good.start + (good.quantity or 1)
+    return good.start <= refused.start < end < refused.start + (refused.quantity or 1)
+
+
+def _resent(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    if not device.resent:
+        return
+    rows = case.transactions(device)
+    rows = rows[(case.exchange.status[rows] & RESENT) != 0]
+    writes = sum(
+        1 for row in rows.tolist() if case.exchange.poll_key(case.exchange.poll[row]).function in WRITES
+    )
+    text = f"{counted(len(rows), 'request')} sent again as a new message"
+    text += f", {writes} of them writes" if writes else ""
+    yield found(
+        "resent-request", "risk", device, text, at=_times(case, rows),
+        evidence=case.request_frames(rows.tolist()),
+    )  # fmt: skip
+
+
+def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """Two masters whose writes overlap in address and in time."""
+    writes = [p for p in device.polls if p.function in WRITES]
+    for index, one in enumerate(writes):
+        for other in writes[index + 1 :]:
+            if one.master == other.master or not _same_place(one, other):
+                continue
+            first = case.exchange.polls[[one.row, other.row], P_FIRST_NS]
+            last = case.exchange.polls[[one.row, other.row], P_LAST_NS]
+            if first.max() > last.min():
+                continue
+            text = (
+                f"{case.master_name(one.master)} ({one.count} times) and {case.master_name(other.master)} "
+                f"({other.count} times) both write {asked(one)}, in turns from {clock(int(first.max()))}"
+            )
+            rows = case.transactions(device)
+            own = rows[np.isin(case.exchange.poll[rows], [one.row, other.row])]
+            yield found(
+                "second-writer", "risk", device, text, at=(int(first.max()), int(last.min())),
+                evidence=case.request_frames(own.tolist()),
+            )  # fmt: skip
+
+
+def _same_place(one: PollFigures, other: PollFigures) -> bool:
+    """Whether two writes touch a coil or register in common."""
+    if (one.function in (5, 15)) != (other.function in (5, 15)):
+        return False
+    a, b = _written(one), _written(other)
+    return a is not None and b is not None and a[0] < b[1] and b[0] < a[1]
+
+
+def _written(poll: PollFigures) -> tuple[int, int] | None:
+    start, quantity = poll.start, poll.quantity
+    if poll.function == 23:
+        start, quantity = poll.write_start, poll.write_quantity
+    if start is None or poll.function == 21:
+        return None
+    return start, start + (quantity or 1)

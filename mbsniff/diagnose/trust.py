@@ -1,0 +1,103 @@
+"""The facts about a recording in, sentences that say what limits the trust in it out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mbsniff.capture import FileCounters
+from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.wording import clock, counted, duration
+from mbsniff.errors import one_line
+from mbsniff.exchange.columns import E_KIND
+from mbsniff.wire.rows import UNRECORDED
+
+BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
+
+
+def doubts(case: Case) -> list[str]:
+    """What is wrong with the recording, the gravest first; empty where nothing is."""
+    return [*_lost(case), *_damaged(case), *_times(case), *_notes(case)]
+
+
+def _lost(case: Case) -> list[str]:
+    counters = case.facts.counters
+    told = []
+    if counters.unrecorded_bytes:
+        times = int(np.count_nonzero(case.exchange.events[:, E_KIND] == UNRECORDED))
+        told.append(
+            f"TCP shows {counted(counters.unrecorded_bytes, 'byte')} that were sent but are not in the recording, in "
+            f"{counted(times, 'place')}: replies lost there count as unknown, not as missing"
+        )
+    told += [text for text in (_recorder_loss(f) for f in case.facts.files) if text]
+    blanks = case.facts.blanks
+    lengths = blanks[:, 1] - blanks[:, 0]
+    if len(blanks) and lengths.max() >= BLANK_TOLD_NS:
+        worst = int(lengths.argmax())
+        told.append(
+            f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: a silent plant "
+            "and a recorder that stopped look alike"
+        )
+    return told
+
+
+def _recorder_loss(file: FileCounters) -> str | None:
+    drops = [d for d in (file.epb_dropcount, file.isb_ifdrop, file.isb_osdrop) if d]
+    if not drops:
+        return None
+    return f"{one_line(file.file)}: the recorder itself counted {counted(sum(drops), 'lost frame')}"
+
+
+def _damaged(case: Case) -> list[str]:
+    counters, files = case.facts.counters, case.facts.files
+    told = []
+    cut = sum(f.cut_short_frames for f in files)
+    if counters.repeated_frames:
+        told.append(f"{counted(counters.repeated_frames, 'frame')} recorded twice; the copies were dropped")
+    if cut:
+        told.append(f"{counted(cut, 'frame')} cut short by the recorder")
+    if counters.fragments:
+        told.append(f"{counted(counters.fragments, 'IP fragment')} not put together")
+    if counters.unknown_link:
+        told.append(f"{counted(counters.unknown_link, 'frame')} of a link type that is not read")
+    damaged = counters.undecodable_frames - counters.fragments - counters.unknown_link
+    if damaged:
+        told.append(
+            f"{counted(damaged, 'frame')} with a damaged header or without a message where one should begin "
+            f"({counted(counters.skipped_bytes, 'byte')} passed over)"
+        )
+    return told
+
+
+def _times(case: Case) -> list[str]:
+    told = []
+    if case.facts.backward_steps:
+        told.append(
+            f"the clock goes back {counted(case.facts.backward_steps, 'time')} from a frame to the next"
+        )
+    bad = sum(f.bad_times for f in case.facts.files)
+    if bad:
+        told.append(f"{counted(bad, 'frame')} with an impossible time")
+    untimed = sum(f.untimed_frames for f in case.facts.files)
+    if untimed:
+        told.append(f"{counted(untimed, 'frame')} without a time of their own")
+    return told
+
+
+def _notes(case: Case) -> list[str]:
+    return [f"{one_line(f.file)}: {one_line(note)}" for f in case.facts.files for note in f.notes]
+
+
+VANTAGE = {
+    "masters": "near the masters, by {n}: what happens between here and the devices cannot be told apart from the devices "
+    "themselves",
+    "devices": "near the devices, by {n}: what happens between here and the masters cannot be told apart from the masters "
+    "themselves",
+    "between": "between masters and devices, by {n}",
+    "unknown": "unknown, since no handshake was recorded",
+}
+
+
+def vantage_text(case: Case) -> str:
+    """Where the recorder seems to sit, and what that hides."""
+    n = counted(case.figures.handshakes, "handshake")
+    return VANTAGE[case.figures.vantage].format(n=n)

@@ -1,0 +1,178 @@
+"""Silences against the watchdog's timeout in, findings out: due, masked, close, off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from mbsniff.diagnose.case import Case, found
+from mbsniff.diagnose.catalogue import BY_CODE
+from mbsniff.diagnose.causes import cause_of
+from mbsniff.diagnose.finding import Certainty, Finding
+from mbsniff.diagnose.wording import between, clock, counted, duration, listed
+from mbsniff.measure import DeviceFigures, Silence
+from mbsniff.measure.groups import WRITES
+from mbsniff.measure.silences import limit_ns
+
+TOLD_ONE_BY_ONE = 5  # silences of a device that get a finding each, the longest first
+CLOSE_MARGIN = 0.2  # common practice: less than a fifth of the timeout left is no reserve
+
+
+def watchdog_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    """All that is found of a device's watchdog."""
+    if device.limits.watchdog_ns == 0:
+        yield found(
+            "watchdog-off", "risk", device, "its watchdog never trips, by the site file", at=(None, None)
+        )
+    limit = limit_ns(device.limits)
+    if limit is None or not device.regular:
+        return
+    yield from _due(case, device, limit)
+    yield from _masked(case, device, limit)
+    yield from _close(case, device)
+
+
+def beyond_timeout(device: DeviceFigures) -> list[Silence]:
+    """The device's silences beyond its timeout, certainly or possibly, the recording's end included."""
+    end = device.silences.end
+    return device.silences.beyond + ([end] if end and device.silences.end_is_due else [])
+
+
+def _due(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
+    if 2 * device.silences.certain >= device.silences.feeds - 1 >= 2:
+        yield _too_slow(case, device)
+        return
+    silences = sorted(beyond_timeout(device), key=lambda s: (not s.certain, -s.length_ns))
+    told = silences[:TOLD_ONE_BY_ONE]
+    for silence in sorted(told, key=lambda s: s.from_ns):
+        yield _one_due(case, device, silence, limit)
+    rest = silences[TOLD_ONE_BY_ONE:]
+    if rest:
+        certain = device.silences.certain - sum(s.certain and s.after is not None for s in told)
+        times = listed([clock(s.from_ns) for s in sorted(rest, key=lambda s: s.from_ns)])
+        text = f"{counted(len(rest), 'further silence')} beyond its timeout ({certain} for certain): {times}"
+        span = (min(s.from_ns for s in rest), max(s.until_ns for s in rest))
+        level: Certainty = "certain" if certain > 0 else "open"
+        yield found(
+            "watchdog-due", "fault" if certain > 0 else "risk", device, text, at=span, certainty=level,
+            evidence=case.request_frames(s.before for s in rest),
+        )  # fmt: skip
+
+
+def _too_slow(case: Case, device: DeviceFigures) -> Finding:
+    """Most silences are beyond the timeout: that is the polling itself, not an incident."""
+    beyond = beyond_timeout(device)
+    fastest = device.fastest_feeding_poll
+    pace = f"every {duration(fastest.period.median)}" if fastest and fastest.period else "irregularly"
+    text = (
+        f"it is asked {pace}, slower than its watchdog's timeout ({duration(device.limits.watchdog_ns or 0)}): due "
+        f"{counted(device.silences.certain, 'time')} for certain"
+    )
+    return found(
+        "watchdog-due", "fault", device, text, at=(beyond[0].from_ns, beyond[-1].until_ns), cause="asked-too-slowly",
+        evidence=case.request_frames(s.before for s in beyond), advice=BY_CODE["watchdog-close"].advice,
+    )  # fmt: skip
+
+
+def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) -> Finding:
+    cause = cause_of(case, device, silence, limit)
+    certain = silence.certain and cause.code != "recording-gap"
+    timeout = duration(device.limits.watchdog_ns or 0)
+    span = between(silence.shortest_ns, silence.longest_ns)
+    due = clock(silence.from_ns + (device.limits.watchdog_ns or 0))
+    how = f"was due at about {due}" if certain else "may have been due"
+    tail = "" if silence.after is not None else ", and the recording ends before another request"
+    text = f"watchdog ({timeout}) {how}: no feed for {span} from {clock(silence.from_ns)}{tail}; {cause.text}"
+    rows = [silence.before] + ([silence.after] if silence.after is not None else [])
+    evidence = (*case.request_frames(rows), *cause.evidence)
+    return found(
+        "watchdog-due", "fault" if certain else "risk", device, text,
+        at=(silence.from_ns, silence.until_ns), certainty="certain" if certain else "open",
+        cause=cause.code, evidence=tuple(dict.fromkeys(evidence)), advice=_advice(device),
+    )  # fmt: skip
+
+
+def _advice(device: DeviceFigures) -> str | None:
+    """What the device does when its watchdog trips decides what comes next."""
+    if device.limits.on_loss == "shut-off":
+        return (
+            "The device shuts its output off: requests must be arriving again before its trip is reset. A reset "
+            "re-energises equipment and is for qualified people under local rules. Find out why the requests stopped first."
+        )
+    if device.limits.on_loss == "hold":
+        return (
+            "The device holds its last output meanwhile, which may heat or move on without control, and goes on by itself "
+            "when requests return. Find out why the requests stopped before changing the timeout."
+        )
+    return None
+
+
+def _masked(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
+    """The controlling master was silent for too long, while others' requests kept the watchdog fed."""
+    due = beyond_timeout(device)
+    for own in device.master_silences:
+        silence = own.silence
+        if not own.beyond or silence.shortest_ns <= limit or own.master not in _in_charge(device, limit):
+            continue
+        if any(s.from_ns < silence.until_ns and silence.from_ns < s.until_ns for s in due):
+            continue
+        others = listed([case.master_name(m) for m in device.masters if m != own.master])
+        text = (
+            f"{case.master_name(own.master)} was silent for {duration(silence.length_ns)} from "
+            f"{clock(silence.from_ns)}, longer than the timeout ({duration(device.limits.watchdog_ns or 0)}), while requests "
+            f"of {others} kept the watchdog fed; {counted(own.beyond, 'such silence')} in all"
+        )
+        rows = [silence.before] + ([silence.after] if silence.after is not None else [])
+        yield found(
+            "watchdog-masked", "fault", device, text, at=(silence.from_ns, silence.until_ns),
+            certainty="likely", evidence=case.request_frames(rows),
+        )  # fmt: skip
+
+
+def _in_charge(device: DeviceFigures, limit: int) -> set[str]:
+    """Masters whose own polls would keep the watchdog fed: those of them that write, if any does."""
+    steady = {
+        poll.master
+        for poll in device.polls
+        if poll.feeds and poll.kind == "cyclic" and poll.period and poll.period.median <= limit
+    }
+    writing = {poll.master for poll in device.polls if poll.function in WRITES and poll.count > 1}
+    return steady & writing or steady
+
+
+def _close(case: Case, device: DeviceFigures) -> Iterator[Finding]:
+    longest = device.silences.longest
+    if longest is None or beyond_timeout(device):
+        return
+    left = margin(device)
+    spare = spare_polls(device)
+    if left is None or (left >= CLOSE_MARGIN and spare != 0):
+        return
+    text = (
+        f"its longest silence, {duration(longest.length_ns)} at {clock(longest.from_ns)}, left "
+        f"{left:.0%} of the timeout ({duration(device.limits.watchdog_ns or 0)})"
+    )
+    if spare is not None:
+        text += f"; {counted(spare, 'more poll')} might have gone missing"
+    rows = [longest.before] + ([longest.after] if longest.after is not None else [])
+    yield found(
+        "watchdog-close", "risk", device, text, at=(longest.from_ns, longest.until_ns),
+        evidence=case.request_frames(rows),
+    )  # fmt: skip
+
+
+def margin(device: DeviceFigures) -> float | None:
+    """1 − longest silence ÷ timeout, None without a timeout or a silence."""
+    longest = device.silences.longest
+    if not device.limits.watchdog_ns or longest is None:
+        return None
+    return 1 - longest.length_ns / device.limits.watchdog_ns
+
+
+def spare_polls(device: DeviceFigures) -> int | None:
+    """Whole periods of the fastest cyclic feeding poll between the longest silence and the timeout."""
+    longest = device.silences.longest
+    fastest = device.fastest_feeding_poll
+    if not device.limits.watchdog_ns or longest is None or fastest is None or fastest.period is None:
+        return None
+    left = device.limits.watchdog_ns - longest.length_ns
+    return max(left // max(fastest.period.median, 1), 0)

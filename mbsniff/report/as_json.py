@@ -1,0 +1,182 @@
+"""A Diagnosis in, its JSON out (schema 1; DEVELOPERS.md tells the names)."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from mbsniff.diagnose import Diagnosis, Finding, Verdict
+from mbsniff.diagnose.wording import moment
+from mbsniff.exchange.columns import STATUS_NAMES
+from mbsniff.measure import PollFigures, Silence
+from mbsniff.measure.figures import Endpoint, MasterHabits
+from mbsniff.report.rounding import (
+    in_milliseconds,
+    in_seconds,
+    milliseconds,
+    per_second,
+    ratio,
+    seconds,
+)
+
+SCHEMA = 1
+
+_OWN_COUNTS = ("late", "pipelined", "by-order", "misaddressed", "unknown", "broadcast")
+
+
+def diagnosis_json(diagnosis: Diagnosis) -> str:
+    """The whole diagnosis as one JSON text; absent values are null."""
+    return json.dumps(diagnosis_dict(diagnosis), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
+    """The same as plain dicts and lists."""
+    return {
+        "schema": SCHEMA,
+        "recording": _recording(diagnosis),
+        "devices": [_device(verdict, diagnosis.figures.span_ns) for verdict in diagnosis.verdicts],
+        "endpoints": [_endpoint(endpoint) for endpoint in diagnosis.figures.endpoints],
+        "findings": [_finding(finding) for finding in diagnosis.findings],
+    }
+
+
+def _moment(ns: int | None) -> str | None:
+    return None if ns is None else moment(ns)
+
+
+def _sum(values: list[int | None]) -> int | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if known else None
+
+
+def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
+    facts = diagnosis.facts
+    counters, files = facts.counters, facts.files
+    return {
+        "files": [file.file for file in files],
+        "frames": facts.frames,
+        "bytes": sum(file.captured_bytes for file in files),
+        "starts": _moment(facts.starts_ns),
+        "ends": _moment(facts.ends_ns),
+        "span_s": seconds(facts.span_ns) if facts.frames else None,
+        "modbus_messages": counters.messages,
+        "modbus_frames": counters.modbus_frames,
+        "repeated_frames": counters.repeated_frames,
+        "cut_short_frames": sum(file.cut_short_frames for file in files),
+        "unrecorded_bytes": counters.unrecorded_bytes,
+        "undecodable_frames": counters.undecodable_frames,
+        "skipped_bytes": counters.skipped_bytes,
+        "backward_time_steps": facts.backward_steps,
+        "lost_by_recorder": _sum([d for f in files for d in (f.epb_dropcount, f.isb_ifdrop, f.isb_osdrop)]),
+        "vantage": diagnosis.figures.vantage,
+        "doubts": diagnosis.doubts,
+    }
+
+
+def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
+    figures = verdict.figures
+    silences = figures.silences
+    longest = silences.longest
+    judged = figures.regular and figures.limits.watchdog_ns is not None
+    statuses = figures.statuses
+    return {
+        "device": figures.key,
+        "name": figures.name,
+        "masters": figures.masters,
+        "regular": figures.regular,
+        "requests": figures.requests,
+        "answered": figures.answered,
+        "unanswered": statuses["unanswered"],
+        "open_at_end": statuses[STATUS_NAMES[0]],
+        **{name.replace("-", "_"): statuses[name] for name in _OWN_COUNTS},
+        "orphan_replies": statuses["orphan"],
+        "resent_requests": figures.resent,
+        "sent_again_by_tcp": figures.sent_again,
+        "exceptions": {str(code): count for code, count in figures.exceptions.items()},
+        "functions": {str(code): count for code, count in figures.functions.items()},
+        "block_sizes": {
+            str(code): {str(size): count for size, count in sizes.items()}
+            for code, sizes in figures.block_sizes.items()
+        },
+        "requests_per_s": per_second(figures.requests, span_ns),
+        "reads_per_s": per_second(figures.reads, span_ns),
+        "busiest_second_reads": figures.busiest.reads,
+        "reply_ms": in_milliseconds(figures.reply),
+        "service_ms": in_milliseconds(figures.service),
+        **_silence(longest),
+        "open_silence_start_s": seconds(silences.start_ns),
+        "open_silence_end_s": seconds(silences.end.length_ns) if silences.end else None,
+        "watchdog_s": seconds(figures.limits.watchdog_ns),
+        "margin": ratio(verdict.margin),
+        "spare_polls": verdict.spare_polls,
+        "watchdog_due": silences.certain + (silences.end_is_due == "certain") if judged else None,
+        "watchdog_possibly_due": silences.possible if judged else None,
+        "supported_timeout_s": seconds(verdict.supported_timeout_ns),
+        "state": verdict.state,
+        "polls": [_poll(poll) for poll in figures.polls],
+    }
+
+
+def _silence(longest: Silence | None) -> dict[str, Any]:
+    return {
+        "longest_silence_s": seconds(longest.length_ns) if longest else None,
+        "longest_silence_at": _moment(longest.from_ns) if longest else None,
+        "longest_silence_min_s": seconds(longest.shortest_ns) if longest else None,
+        "longest_silence_max_s": seconds(longest.longest_ns) if longest else None,
+    }
+
+
+def _poll(poll: PollFigures) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "master": poll.master,
+        "function": poll.function,
+        "start": poll.start,
+        "quantity": poll.quantity,
+    }
+    if poll.write_start is not None:
+        made |= {"write_start": poll.write_start, "write_quantity": poll.write_quantity}
+    period = in_seconds(poll.period) if poll.kind == "cyclic" else None
+    return made | {"count": poll.count, "kind": poll.kind, "period_s": period}
+
+
+def _endpoint(endpoint: Endpoint) -> dict[str, Any]:
+    return {
+        "endpoint": f"[{endpoint.address}]:{endpoint.port}"
+        if ":" in endpoint.address
+        else f"{endpoint.address}:{endpoint.port}",
+        "reads": endpoint.load.reads,
+        "busiest_second_reads": endpoint.load.second.reads,
+        "busiest_ten_seconds_reads": endpoint.load.ten_seconds.reads,
+        "masters": [_habits(habits, endpoint) for habits in endpoint.habits],
+    }
+
+
+def _habits(habits: MasterHabits, endpoint: Endpoint) -> dict[str, Any]:
+    load = endpoint.by_master.get(habits.master)
+    return {
+        "master": habits.master,
+        "requests": habits.requests,
+        "busiest_second_reads": load.second.reads if load else 0,
+        "busiest_ten_seconds_reads": load.ten_seconds.reads if load else 0,
+        "connections": habits.connections,
+        "timeout_ms": milliseconds(habits.timeout_ns),
+        "tries": habits.tries,
+        "reconnect_ms": milliseconds(habits.reconnect_ns),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "level": finding.level,
+        "device": finding.device,
+        "name": finding.name,
+        "from": _moment(finding.from_ns),
+        "until": _moment(finding.until_ns),
+        "certainty": finding.certainty,
+        "cause": finding.cause,
+        "incident": finding.incident,
+        "text": finding.text,
+        "advice": finding.advice,
+        "evidence": [{"file": e.file, "frame": e.frame} for e in finding.evidence],
+    }

@@ -1,0 +1,68 @@
+"""A Diagnosis in, CSV and Markdown out: the table's columns, for spreadsheets and for pages."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from tabulate import tabulate
+
+from mbsniff.diagnose import Diagnosis
+from mbsniff.report.as_json import diagnosis_dict
+from mbsniff.report.columns import COLUMNS
+from mbsniff.report.table import CAUTION, head
+
+FIELDS = (
+    "state", "device", "name", "watchdog_s", "margin", "spare_polls", "watchdog_due", "watchdog_possibly_due",
+    "longest_silence_s", "longest_silence_at", "longest_silence_min_s", "longest_silence_max_s",
+    "open_silence_start_s", "open_silence_end_s", "requests", "answered", "unanswered", "unknown", "open_at_end",
+    "late", "requests_per_s", "reads_per_s", "busiest_second_reads",
+)  # fmt: skip
+QUANTILES = ("median", "p95", "p99", "max")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def diagnosis_csv(diagnosis: Diagnosis) -> str:
+    """One line a device, worst first, with the names of the JSON; absent values are empty."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*FIELDS, *(f"reply_ms_{q}" for q in QUANTILES), "masters", "findings"])
+    found: dict[str, list[str]] = {}
+    for finding in diagnosis.findings:
+        found.setdefault(finding.device or "", []).append(finding.code)
+    for device in diagnosis_dict(diagnosis)["devices"]:
+        reply = device["reply_ms"] or {}
+        cells = [device[field] for field in FIELDS] + [reply.get(q) for q in QUANTILES]
+        codes = dict.fromkeys(found.get(device["device"], []))
+        writer.writerow([_inert(c) for c in (*cells, " ".join(device["masters"]), " ".join(codes))])
+    return out.getvalue()
+
+
+def _inert(cell: object) -> object:
+    """Text that a spreadsheet would take for a formula, with an apostrophe before it."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+
+def diagnosis_markdown(diagnosis: Diagnosis) -> str:
+    """Head, table and findings as a Markdown page."""
+    lines = [_safe(line) for line in head(diagnosis, 10_000).splitlines()]
+    rows = [[_safe(column.cell(verdict)) for column in COLUMNS] for verdict in diagnosis.verdicts]
+    titles = [column.title for column in COLUMNS]
+    parts = ["# Diagnosis", "\n\n".join(lines)]
+    if rows:
+        parts.append(tabulate(rows, titles, tablefmt="pipe", disable_numparse=True))
+    for finding in diagnosis.findings:
+        frames = ", ".join(f"{e.file} {e.frame}" for e in finding.evidence)
+        parts.append(f"## {finding.level}: {finding.code} ({finding.certainty})")
+        parts.append(_safe(finding.text) + ".")
+        parts += [f"Frames: {_safe(frames)}"] if frames else []
+        parts.append(f"Do: {finding.advice}")
+    if diagnosis.findings:
+        parts.append(CAUTION)
+    return "\n\n".join(parts) + "\n"
+
+
+def _safe(text: str) -> str:
+    """Text with what Markdown or HTML would act on escaped."""
+    text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return "".join(f"\\{c}" if c in "\\`*_[]|#" else c for c in text)

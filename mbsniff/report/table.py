@@ -1,0 +1,132 @@
+"""A Diagnosis in, the terminal page out: head line, table, findings, worst first."""
+
+from __future__ import annotations
+
+import textwrap
+
+from tabulate import tabulate
+
+from mbsniff.diagnose import Diagnosis, Finding
+from mbsniff.diagnose.wording import clock, counted, day, duration
+from mbsniff.errors import one_line
+from mbsniff.report.columns import COLUMNS, Column
+
+CAUTION = (
+    "Heaters, drives and valves can hurt people. Whether a device really fell back shows only in the device. Local codes "
+    "and licensed practice go before anything said here; mbsniff only listens."
+)
+MOST_FRAMES = 3
+
+
+def diagnosis_page(diagnosis: Diagnosis, width: int) -> str:
+    """The page for a terminal of ``width`` columns."""
+    parts = [head(diagnosis, width)]
+    if diagnosis.verdicts:
+        parts.append(table(diagnosis, width))
+        parts.append(_advice_without_timeout(diagnosis, width))
+    parts.append(findings(diagnosis, width))
+    if diagnosis.findings:
+        parts.append(wrapped(CAUTION, width))
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def wrapped(text: str, width: int, indent: str = "") -> str:
+    """Text in lines of at most ``width`` columns, those after the first indented."""
+    return textwrap.fill(text, max(width, 40), subsequent_indent=indent, break_on_hyphens=False)
+
+
+def head(diagnosis: Diagnosis, width: int) -> str:
+    """What was recorded, from where, and whether it can be trusted."""
+    facts = diagnosis.facts
+    names = ", ".join(one_line(f.file) for f in facts.files[:3])
+    names += f" and {len(facts.files) - 3} more files" if len(facts.files) > 3 else ""
+    lines = [f"{names}: {_extent(diagnosis)}"]
+    if facts.counters.messages:
+        lines.append(f"Recorder: {diagnosis.vantage}.")
+    if diagnosis.doubts:
+        lines += [f"Doubt: {doubt}." for doubt in diagnosis.doubts]
+    elif facts.frames:
+        lines.append("Trust: nothing speaks against the recording.")
+    return "\n".join(wrapped(line, width, "  ") for line in lines)
+
+
+def _extent(diagnosis: Diagnosis) -> str:
+    facts = diagnosis.facts
+    if facts.starts_ns is None:
+        return "no frames at all."
+    when = f"{day(facts.starts_ns)} {clock(facts.starts_ns)[:8]} UTC, {duration(facts.span_ns)}"
+    text = f"{when}, {counted(facts.frames, 'frame')}"
+    if not facts.counters.messages:
+        return (
+            f"{text}, no Modbus TCP among them (looked on the server ports given, 502 unless said otherwise)."
+        )
+    devices = counted(len(diagnosis.verdicts), "device")
+    masters = {m for v in diagnosis.verdicts for m in v.figures.masters}
+    messages = counted(facts.counters.messages, "Modbus message")
+    return f"{text}, {messages}, {devices}, {counted(len(masters), 'master')}."
+
+
+def table(diagnosis: Diagnosis, width: int) -> str:
+    """The diagnosis table with as many columns as fit."""
+    columns = list(COLUMNS)
+    while True:
+        text = _tabulated(diagnosis, columns)
+        widest = max(len(line) for line in text.splitlines())
+        if widest <= width or len(columns) <= 3:
+            return text
+        columns.remove(max(columns, key=lambda c: c.rank))
+
+
+def _tabulated(diagnosis: Diagnosis, columns: list[Column]) -> str:
+    """Titles over a rule over the rows; laid out as plain rows, so that a title takes no more room than a cell."""
+    titles = [column.title.split(" ", 1) for column in columns]
+    upper = [words[0] if len(words) > 1 else "" for words in titles]
+    lower = [words[-1] for words in titles]
+    rows = [[column.cell(verdict) for column in columns] for verdict in diagnosis.verdicts]
+    sides = ["right" if column.right else "left" for column in columns]
+    text = tabulate([upper, lower, *rows], tablefmt="plain", colalign=sides, disable_numparse=True)
+    lines = text.splitlines()
+    lines.insert(2, "-" * max(len(line) for line in lines))
+    return "\n".join(lines)
+
+
+def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
+    """What timeout the observed polling could support, where none is stated."""
+    known = [v for v in diagnosis.verdicts if v.figures.limits.watchdog_ns is None and v.supported_timeout_ns]
+    if not known:
+        return ""
+    longest = max(v.supported_timeout_ns or 0 for v in known)
+    text = (
+        f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling could "
+        f"support {duration(longest)} or more (longest silence, retries and 20 % reserve); whether the process may be "
+        "without control that long is for its owner to decide."
+    )
+    return wrapped(text, width)
+
+
+def findings(diagnosis: Diagnosis, width: int) -> str:
+    """All findings: what, when, how certain, the frames, and what to do."""
+    if not diagnosis.findings:
+        return "Nothing found." if diagnosis.verdicts else ""
+    return "\n\n".join(
+        _finding(number, finding, width) for number, finding in enumerate(diagnosis.findings, 1)
+    )
+
+
+def _finding(number: int, finding: Finding, width: int) -> str:
+    marks = [finding.level, finding.code, finding.certainty]
+    marks += [f"cause: {finding.cause}"] if finding.cause else []
+    marks += [f"incident {finding.incident}"] if finding.incident else []
+    lines = [f"{number}. {', '.join(marks)}", f"   {one_line(finding.text)}."]
+    if finding.evidence:
+        lines.append(f"   Frames: {_frames(finding)}")
+    lines.append(f"   Do: {finding.advice}")
+    return "\n".join(wrapped(line, width, "   ") for line in lines)
+
+
+def _frames(finding: Finding) -> str:
+    files = {e.file for e in finding.evidence}
+    shown = finding.evidence[:MOST_FRAMES]
+    texts = [f"{e.frame}" if len(files) == 1 else f"{one_line(e.file)} {e.frame}" for e in shown]
+    more = len(finding.evidence) - len(shown)
+    return ", ".join(texts) + (f" and {more} more" if more else "")
