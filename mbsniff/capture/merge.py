@@ -9,7 +9,7 @@ from mbsniff.capture import state as s
 from mbsniff.capture.frames import TIME_NS, FrameBatch
 from mbsniff.capture.reader import FileReader
 
-_FIRST_LOOK = 16
+_NEAR = 16  # rows
 
 
 def merged(readers: list[FileReader], batch_rows: int, compiled: bool) -> Iterator[FrameBatch]:
@@ -38,20 +38,20 @@ def merged(readers: list[FileReader], batch_rows: int, compiled: bool) -> Iterat
 
 def run_end(reader: FileReader, index: int, turn_of_next: tuple[int, int] | None) -> int:
     """The pending row, not the first, at which another reader's turn comes; or where the rows end."""
-    row, stop = reader.next_row + 1, reader.end_row
+    start, stop = reader.next_row + 1, reader.end_row
     if turn_of_next is None or (reader.at(s.LATEST_NS), index) < turn_of_next:
         return stop
     # A time of exactly this limit still is the reader's turn.
     limit_ns = turn_of_next[0] - (index > turn_of_next[1])
-    times_ns = reader.times_ns
-    for row in range(row, min(row + _FIRST_LOOK, stop)):  # runs are short where files interleave
-        if times_ns[row] > limit_ns:
+    near = min(start + _NEAR, stop)
+    for row in range(start, near):  # runs are short where files interleave
+        if reader.times_ns[row] > limit_ns:
             return row
-    step = _FIRST_LOOK
-    while row < stop:  # look farther each time
-        beyond = reader.rows[row : row + step, TIME_NS][: stop - row] > limit_ns
+    start, step = near, _NEAR
+    while start < stop:  # look farther each time
+        beyond = reader.rows[start : min(start + step, stop), TIME_NS] > limit_ns
         first = int(beyond.argmax())
         if beyond[first]:
-            return row + first
-        row, step = row + len(beyond), step * 4
+            return start + first
+        start, step = start + step, step * 4
     return stop

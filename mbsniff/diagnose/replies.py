@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.finding import Finding, Level
 from mbsniff.diagnose.load import asked
-from mbsniff.diagnose.wording import addresses, clock, counted, duration, listed
+from mbsniff.diagnose.wording import addresses, counted, duration, listed
 from mbsniff.exchange.columns import LATE, P_FIRST_NS, P_LAST_NS, RESENT, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.groups import WRITES
@@ -135,26 +135,34 @@ def _resent(case: Case, device: DeviceFigures) -> Iterator[Finding]:
 
 
 def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
-    """Two masters whose writes overlap in address and in time."""
+    """Two masters that write the same place while both are at work; one that follows the other took over."""
     writes = [p for p in device.polls if p.function in WRITES]
+    rows = case.transactions(device)
     for index, one in enumerate(writes):
         for other in writes[index + 1 :]:
             if one.master == other.master or not _same_place(one, other):
                 continue
-            first = case.exchange.polls[[one.row, other.row], P_FIRST_NS]
-            last = case.exchange.polls[[one.row, other.row], P_LAST_NS]
-            if first.max() > last.min():
+            begun, ended = _both_at_work(case, device, one.master, other.master)
+            if begun > ended:
                 continue
-            text = (
-                f"{case.master_name(one.master)} ({one.count} times) and {case.master_name(other.master)} "
-                f"({other.count} times) both write {asked(one)}, in turns from {clock(int(first.max()))}"
-            )
-            rows = case.transactions(device)
             own = rows[np.isin(case.exchange.poll[rows], [one.row, other.row])]
+            text = (
+                f"{case.master_name(one.master)} ({counted(one.count, 'time')}) and {case.master_name(other.master)} "
+                f"({counted(other.count, 'time')}) both {asked(one)}"
+            )
             yield found(
-                "second-writer", "risk", device, text, at=(int(first.max()), int(last.min())),
+                "second-writer", "risk", device, text, at=_times(case, own),
                 evidence=case.request_frames(own.tolist()),
             )  # fmt: skip
+
+
+def _both_at_work(case: Case, device: DeviceFigures, one: str, other: str) -> tuple[int, int]:
+    """From when until when both masters sent requests to the device; the end before the beginning if never."""
+    spans = []
+    for master in (one, other):
+        polls = case.exchange.polls[[p.row for p in device.polls if p.master == master]]
+        spans.append((int(polls[:, P_FIRST_NS].min()), int(polls[:, P_LAST_NS].max())))
+    return max(s[0] for s in spans), min(s[1] for s in spans)
 
 
 def _same_place(one: PollFigures, other: PollFigures) -> bool:

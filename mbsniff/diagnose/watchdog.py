@@ -38,7 +38,9 @@ def beyond_timeout(device: DeviceFigures) -> list[Silence]:
 
 
 def _due(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
-    if 2 * device.silences.certain >= device.silences.feeds - 1 >= 2:
+    fastest = device.fastest_feeding_poll
+    cycles = fastest.count - 1 if fastest and fastest.period and fastest.period.median > limit else 0
+    if cycles and 10 * device.silences.certain >= 8 * cycles:
         yield _too_slow(case, device)
         return
     silences = sorted(beyond_timeout(device), key=lambda s: (not s.certain, -s.length_ns))
@@ -59,7 +61,7 @@ def _due(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
 
 
 def _too_slow(case: Case, device: DeviceFigures) -> Finding:
-    """Most silences are beyond the timeout: that is the polling itself, not an incident."""
+    """Nearly every cycle is longer than the timeout: that is the polling itself, not an incident."""
     beyond = beyond_timeout(device)
     fastest = device.fastest_feeding_poll
     pace = f"every {duration(fastest.period.median)}" if fastest and fastest.period else "irregularly"
