@@ -71,7 +71,7 @@ class FileReader(ABC):
     @property
     def frames(self) -> int:
         """Frames found so far."""
-        return self.at(s.NUMBER) - 1 + self.end_row
+        return self.at(s.NUMBER) - 1 + self.at(s.ROWS)
 
     def peek(self) -> None:
         """Find the first frame, if there is one."""

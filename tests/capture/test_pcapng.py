@@ -213,6 +213,15 @@ def test_statistics_of_an_undescribed_interface(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("sizes", [{}, {"block_bytes": 1, "batch_rows": 1}])
+def test_notes_tell_the_frame_before(tmp_path: Path, sizes: dict[str, int]) -> None:
+    """The frame named in a note is the one before the block, whether or not it was given out yet."""
+    content = section() + interface() + enhanced(b"", START_US) * 3 + statistics(9, b"")
+    assert read_bytes(tmp_path, content, **sizes).counters[0].notes == [
+        "the block at byte 144 (after frame 3) has statistics of interface 9, which is not described"
+    ]
+
+
 def test_damaged_options(tmp_path: Path) -> None:
     """Options before the damage are used, and a note tells the block."""
     options = option(9, b"\x09") + struct.pack("<HH", 14, 200) + bytes(8)
