@@ -12,7 +12,7 @@ POSITION = 0  # where the frame's first byte lies in FrameBatch.data
 CAPTURED = 1  # bytes that the recording holds of it
 ORIGINAL = 2  # bytes that it had on the wire; at least CAPTURED
 TIME_NS = 3  # nanoseconds since the epoch, UTC
-LINK = 4  # link type, as the pcap and pcapng drafts number them
+LINK = 4  # link type, as the pcap and pcapng drafts number them; -1 where the file does not say
 FRAME_COLUMNS = 5
 
 
