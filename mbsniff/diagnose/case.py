@@ -51,16 +51,14 @@ class Case:
 
     def requests_between(self, from_ns: int, until_ns: int) -> NDArray[np.int64]:
         """All devices' transactions whose requests lie strictly between two times."""
-        times = self.exchange.request_ns
-        if self._in_time_order:
+        groups = self.figures.groups
+        found = []
+        for device in range(len(groups.devices)):
+            rows = groups.transactions(device)
+            times = self.exchange.request_ns[rows]
             first, last = np.searchsorted(times, (from_ns + 1, until_ns))
-            return np.arange(first, last)
-        return np.flatnonzero((times > from_ns) & (times < until_ns))
-
-    @functools.cached_property
-    def _in_time_order(self) -> bool:
-        times = self.exchange.request_ns
-        return bool((times[1:] >= times[:-1]).all())
+            found.append(rows[first:last])
+        return np.concatenate(found) if found else np.zeros(0, np.int32)
 
     @functools.cached_property
     def _events_by_endpoint(self) -> dict[tuple[str, int], NDArray[np.int64]]:

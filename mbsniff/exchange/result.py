@@ -40,12 +40,12 @@ class PollKey:
 
 @dataclass(frozen=True)
 class Exchange:
-    """All that was exchanged; every transaction column has shape (transactions,)."""
+    """All that was exchanged. Every transaction column has shape (transactions,), by endpoint, unit and time."""
 
     request_ns: NDArray[np.int64]
     """When the request was complete."""
     reply_ns: NDArray[np.int64]
-    """Nanoseconds from request to reply; where none came, to the last sight of the request's bytes; -1 if orphan."""
+    """Nanoseconds from request to reply, at least 0; where none came, to the last sight of its bytes; -1: orphan."""
     ack_ns: NDArray[np.int32]
     """Nanoseconds to a bare TCP acknowledgement that came before the reply (2**31 - 1: or longer); -1 if none."""
     poll: NDArray[np.int32]
@@ -53,7 +53,7 @@ class Exchange:
     status: NDArray[np.uint8]
     """Status and marks (`mbsniff.exchange.columns`)."""
     exception: NDArray[np.uint8]
-    """Exception code of the reply, else 0."""
+    """Exception code of the reply that answers it (NO_CODE where it has none), else 0."""
     request_frame: NDArray[np.uint32]
     """Ordinal in the recording, from 0, of the frame that completed the request."""
     reply_frame: NDArray[np.uint32]

@@ -11,19 +11,18 @@ from mbsniff.exchange import outstanding as o
 from mbsniff.exchange.columns import (
     BROADCAST,
     EVENT_COLUMNS,
+    MISADDRESSED,
+    ORPHAN,
     P_ANSWERED,
     P_WHO,
     POLL_COLUMNS,
+    RESENT,
     STATUS_MASK,
-    UNANSWERED,
-    UNKNOWN,
-)
-from mbsniff.exchange.columns import (
-    OPEN as STILL_OPEN,
 )
 from mbsniff.exchange.matching import match_rows, settle_outstanding
 from mbsniff.exchange.polls import LIMBS, poll_hashes
 from mbsniff.exchange.result import Exchange, Pair
+from mbsniff.exchange.sorting import sort_columns
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
 
@@ -90,6 +89,7 @@ class Tracker:
             column.resize(count, refcheck=False)
         polls = self._polls[: self._carry[o.T_POLLS]]
         self._mark_broadcasts(polls)
+        sort_columns(columns, polls, list(self._pairs), compiled=self._compiled)
         return Exchange(
             **columns,
             polls=polls,
@@ -106,19 +106,20 @@ class Tracker:
         return np.array(ports, np.int32)
 
     def _mark_broadcasts(self, polls: NDArray[np.int64]) -> None:
-        """Requests to unit 0 of an endpoint that never answered there await no reply."""
+        """Requests to unit 0 of an endpoint await no reply if none ever got one there, its own or misaddressed."""
         pairs = list(self._pairs)
         endpoints = [(pairs[who >> 16].server, pairs[who >> 16].port) for who in polls[:, P_WHO].tolist()]
         to_zero = (polls[:, P_WHO] >> 8 & 0xFF) == 0
-        answering = {endpoints[p] for p in np.flatnonzero(to_zero & (polls[:, P_ANSWERED] > 0)).tolist()}
-        silent = np.array([e not in answering for e in endpoints], bool) & to_zero
-        if not silent.any():
+        if not to_zero.any():
             return
-        status = self._columns["status"]
+        status, poll = self._columns["status"], self._columns["poll"]
         kinds = status & STATUS_MASK
-        waiting = (kinds == UNANSWERED) | (kinds == STILL_OPEN) | (kinds == UNKNOWN)
-        chosen = silent[self._columns["poll"]] & waiting
-        status[chosen] = (status[chosen] & 0xF0) | BROADCAST
+        replied = to_zero & (polls[:, P_ANSWERED] > 0)
+        replied[poll[kinds == MISADDRESSED]] = True
+        replying = {endpoints[p] for p in np.flatnonzero(to_zero & replied).tolist()}
+        silent = np.array([e not in replying for e in endpoints], bool) & to_zero
+        chosen = silent[poll] & (kinds != ORPHAN)
+        status[chosen] = (status[chosen] & (0xF0 & ~RESENT)) | BROADCAST
 
     def _link_new_connections(self) -> None:
         known = self._messages.connections

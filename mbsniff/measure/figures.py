@@ -160,6 +160,7 @@ class DeviceFigures:
     """By status name; "orphan" counts replies without a request."""
     answered: int
     exceptions: dict[int, int]
+    """By exception code; 0 where a reply had none or it was not recorded."""
     functions: dict[int, int]
     block_sizes: dict[int, dict[int, int]]
     resent: int
@@ -199,6 +200,6 @@ class Figures:
     handshakes: int
     """Handshakes that the vantage rests on."""
     exceptions_by_poll: dict[int, dict[int, int]]
-    """Rows of the poll table: exception code: how many."""
+    """Rows of the poll table: exception code (or NO_CODE): how many."""
     groups: Groups = field(repr=False, compare=False)
     """Which transactions belong to which device, for evidence; its devices are in the order of ``devices``."""

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange import Exchange, PollKey
-from mbsniff.exchange.columns import ORPHAN_START, P_COUNT
-from mbsniff.measure.passes import order_by_group
+from mbsniff.exchange.columns import ORPHAN_START
+from mbsniff.exchange.sorting import time_order
 from mbsniff.site import Device, Site
 
 BLOCK_READS = (1, 2, 3, 4, 23)
@@ -45,6 +45,7 @@ class Groups:
     """Addresses; a redundancy group or a master with several addresses goes by its first one."""
     device_of_poll: NDArray[np.int64]
     master_of_poll: NDArray[np.int64]
+    master_of_pair: NDArray[np.int64]
     polls_of_device: list[list[int]]
     bounds: NDArray[np.int64]
     """Shape (devices + 1,): where each device's transactions lie in ``order``."""
@@ -64,13 +65,25 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
     clients = [joined.get(pair.client, pair.client) for pair in exchange.pairs]
     masters = sorted(set(clients), key=address_rank)
     place = {master: index for index, master in enumerate(masters)}
-    master_of_poll = np.array([place[clients[key.pair]] for key in keys], np.int64)
+    master_of_pair = np.array([place[client] for client in clients], np.int64)
+    master_of_poll = master_of_pair[[key.pair for key in keys]] if keys else np.zeros(0, np.int64)
     polls_of_device: list[list[int]] = [[] for _ in devices]
     for row, device in enumerate(device_of_poll.tolist()):
         polls_of_device[device].append(row)
-    bounds, order = _order(exchange, device_of_poll, len(devices), compiled)
+    bounds, order = time_order(
+        exchange.poll, exchange.request_ns, exchange.polls, device_of_poll, len(devices), compiled=compiled
+    )
     return Groups(
-        exchange, keys, devices, masters, device_of_poll, master_of_poll, polls_of_device, bounds, order
+        exchange=exchange,
+        keys=keys,
+        devices=devices,
+        masters=masters,
+        device_of_poll=device_of_poll,
+        master_of_poll=master_of_poll,
+        master_of_pair=master_of_pair,
+        polls_of_device=polls_of_device,
+        bounds=bounds,
+        order=order,
     )
 
 
@@ -89,24 +102,6 @@ def _devices(exchange: Exchange, keys: list[PollKey], site: Site) -> tuple[list[
     place = {identity: index for index, identity in enumerate(ranked)}
     devices = [Group(*identity, found[identity]) for identity in ranked]
     return devices, np.array([place[identity] for identity in belongs], np.int64)
-
-
-def _order(
-    exchange: Exchange, device_of_poll: NDArray[np.int64], count: int, compiled: bool
-) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
-    sizes = np.zeros(count, np.int64)
-    np.add.at(sizes, device_of_poll, exchange.polls[:, P_COUNT])
-    bounds = np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
-    order = np.empty(len(exchange.poll), np.int32)
-    disordered = np.zeros(count, np.int64)
-    order_by_group(
-        exchange.poll, device_of_poll, exchange.request_ns, bounds[:-1].copy(), order,
-        np.full(count, -1, np.int64), disordered, compiled=compiled,
-    )  # fmt: skip
-    for device in np.flatnonzero(disordered).tolist():
-        part = order[bounds[device] : bounds[device + 1]]
-        part[:] = part[np.argsort(exchange.request_ns[part], kind="stable")]
-    return bounds, order
 
 
 def is_orphan(key: PollKey) -> bool:

@@ -7,14 +7,12 @@ from numpy.typing import NDArray
 
 from mbsniff.exchange import Exchange
 from mbsniff.exchange.columns import (
-    ANSWERED,
     E_AMOUNT,
     E_CONNECTION,
     E_KIND,
     E_SIDE,
     E_TIME_NS,
     LATE,
-    MISADDRESSED,
     ORPHAN,
     OVERTAKEN_NS,
     STATUS_MASK,
@@ -26,23 +24,34 @@ from mbsniff.wire.rows import CLIENT, CLOSING, OPENING, RESET
 
 
 def master_habits(
-    exchange: Exchange, pair: int, master: str, order: NDArray[np.int32], pair_of_poll: NDArray[np.int64]
+    exchange: Exchange,
+    pair: int,
+    master: str,
+    requests: int,
+    order: NDArray[np.int32] | None,
+    pair_of_poll: NDArray[np.int64],
 ) -> MasterHabits:
-    """What the client of ``pair`` did; ``order`` has its endpoint's transactions in time order."""
-    rows = order[pair_of_poll[exchange.poll[order]] == pair]
-    rows = rows[(exchange.status[rows] & STATUS_MASK) != ORPHAN]
+    """What the client of ``pair``, which sent so many requests, did when replies failed to come.
+
+    ``order`` has its endpoint's transactions in time order, None where every request was answered in time.
+    """
     events = exchange.events[exchange.connection_pair[exchange.events[:, E_CONNECTION]] == pair]
-    times = exchange.request_ns[rows]
-    kinds = exchange.status[rows] & STATUS_MASK
     whom = exchange.pairs[pair]
+    timeout_ns = tries = None
+    if order is not None:
+        rows = order[pair_of_poll[exchange.poll[order]] == pair]
+        rows = rows[(exchange.status[rows] & STATUS_MASK) != ORPHAN]
+        kinds = exchange.status[rows] & STATUS_MASK
+        timeout_ns = _timeout(exchange.request_ns[rows], kinds, events)
+        tries = _tries(exchange.poll[rows], kinds)
     return MasterHabits(
         master=master,
         server=whom.server,
         port=whom.port,
-        requests=len(rows),
+        requests=requests,
         connections=int(np.count_nonzero(exchange.connection_pair == pair)),
-        timeout_ns=_timeout(times, kinds, events),
-        tries=_tries(exchange.poll[rows], kinds),
+        timeout_ns=timeout_ns,
+        tries=tries,
         reconnect_ns=_reconnect(events),
     )
 
@@ -62,8 +71,8 @@ def _timeout(times: NDArray[np.int64], kinds: NDArray[np.uint8], events: NDArray
 
 
 def _tries(polls: NDArray[np.int32], kinds: NDArray[np.uint8]) -> int | None:
-    """The longest run of requests of one poll without a reply, one after the other."""
-    missed = ~(((kinds >= ANSWERED) & (kinds <= LATE)) | (kinds == MISADDRESSED))
+    """The longest run of unanswered requests of one poll, one after the other."""
+    missed = kinds == UNANSWERED
     if not missed.any():
         return None
     begins = np.ones(len(polls), bool)

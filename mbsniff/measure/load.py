@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from mbsniff.exchange.columns import P_COUNT
 from mbsniff.measure.figures import Busiest, Load
 from mbsniff.measure.groups import READS, Groups, is_orphan
-from mbsniff.measure.passes import busiest_window
+from mbsniff.measure.passes import busiest_window, gather_times
 
 SECOND_NS = 1_000_000_000
 TEN_SECONDS_NS = 10 * SECOND_NS
@@ -19,25 +19,27 @@ def reading_polls(groups: Groups, rows: list[int]) -> list[int]:
     return [row for row in rows if groups.keys[row].function in READS and not is_orphan(groups.keys[row])]
 
 
-def busiest(
-    groups: Groups, order: NDArray[np.int32], polls: list[int], width_ns: int, *, compiled: bool
-) -> Busiest:
-    """The window with the most requests of ``polls`` among the transactions of ``order``."""
+def load(
+    groups: Groups, order: NDArray[np.int32], polls: list[int], scratch: NDArray[np.int64], *, compiled: bool
+) -> Load:
+    """How densely ``polls``, all of which read, are asked; ``scratch`` has room for all of ``order``."""
     chosen = np.zeros(len(groups.keys), np.int64)
     chosen[polls] = 1
-    found = np.zeros(2, np.int64)
     exchange = groups.exchange
-    busiest_window(
-        order, exchange.request_ns, exchange.poll, exchange.status, chosen, width_ns, found, compiled=compiled
+    count = gather_times(
+        order, exchange.request_ns, exchange.poll, exchange.status, chosen, scratch, compiled=compiled
     )
-    reads, at = found.tolist()
-    return Busiest(reads, at if reads else None, width_ns)
-
-
-def load(groups: Groups, order: NDArray[np.int32], polls: list[int], *, compiled: bool) -> Load:
-    """How densely ``polls``, all of which read, are asked."""
+    times = scratch[:count]
     return Load(
         reads=int(groups.exchange.polls[polls, P_COUNT].sum()),
-        second=busiest(groups, order, polls, SECOND_NS, compiled=compiled),
-        ten_seconds=busiest(groups, order, polls, TEN_SECONDS_NS, compiled=compiled),
+        second=_busiest(times, SECOND_NS, compiled),
+        ten_seconds=_busiest(times, TEN_SECONDS_NS, compiled),
     )
+
+
+def _busiest(times: NDArray[np.int64], width_ns: int, compiled: bool) -> Busiest:
+    """The window of a width that holds the most of the times."""
+    found = np.zeros(2, np.int64)
+    busiest_window(times, width_ns, found, compiled=compiled)
+    reads, at = found.tolist()
+    return Busiest(reads, at if reads else None, width_ns)

@@ -8,18 +8,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange import Exchange, RecordingFacts
-from mbsniff.exchange.columns import LATE, P_COUNT, STATUS_NAMES
+from mbsniff.exchange.columns import (
+    LATE,
+    NO_CODE,
+    P_COUNT,
+    P_FIRST_NS,
+    P_LAST_NS,
+    STATUS_MASK,
+    STATUS_NAMES,
+    UNANSWERED,
+)
 from mbsniff.measure import passes
 from mbsniff.measure.figures import (
     DeviceFigures,
     Endpoint,
     Figures,
+    Load,
+    MasterHabits,
     PollFigures,
     Quantiles,
 )
 from mbsniff.measure.groups import BLOCK_READS, Group, Groups, address_rank, group, is_orphan
 from mbsniff.measure.habits import master_habits
-from mbsniff.measure.load import SECOND_NS, busiest, load, reading_polls
+from mbsniff.measure.load import load, reading_polls
 from mbsniff.measure.polls import poll_figures
 from mbsniff.measure.quantiles import quantiles
 from mbsniff.measure.silences import feeding_polls, master_silences, silences
@@ -35,14 +46,15 @@ def measure(exchange: Exchange, facts: RecordingFacts, site: Site, *, compiled: 
     where, handshakes = vantage(exchange)
     by_endpoint = _devices_by_endpoint(groups)
     endpoints, devices = [], []
-    largest = int(np.diff(groups.bounds).max(initial=0))
-    scratch = np.empty(largest, np.int64)
+    sizes = [_size(groups, members) for members in by_endpoint.values()]
+    scratch = np.empty(max(sizes, default=0), np.int64)
     for (address, port), members in by_endpoint.items():
         order = _endpoint_order(groups, members)
-        endpoints.append(_endpoint(groups, address, port, members, order, compiled))
+        endpoints.append(_endpoint(groups, address, port, members, order, scratch, compiled))
         for device in members:
             one = _Device(groups, device, len(endpoints) - 1, site, facts, compiled)
-            devices.append(one.figures(order, scratch))
+            alone = endpoints[-1].load if len(members) == 1 else None
+            devices.append(one.figures(order, alone, scratch))
     return Figures(
         span_ns=facts.span_ns,
         devices=devices,
@@ -61,8 +73,13 @@ def _devices_by_endpoint(groups: Groups) -> dict[tuple[str, int], list[int]]:
     return found
 
 
+def _size(groups: Groups, members: list[int]) -> int:
+    """How many transactions an endpoint has; its devices lie side by side in ``groups.order``."""
+    return int(groups.bounds[members[-1] + 1] - groups.bounds[members[0]])
+
+
 def _endpoint_order(groups: Groups, members: list[int]) -> NDArray[np.int32]:
-    """All transactions of an endpoint in time order; its devices lie side by side in ``groups.order``."""
+    """All transactions of an endpoint in time order."""
     whole = groups.order[groups.bounds[members[0]] : groups.bounds[members[-1] + 1]]
     if len(members) == 1:
         return whole
@@ -70,25 +87,43 @@ def _endpoint_order(groups: Groups, members: list[int]) -> NDArray[np.int32]:
 
 
 def _endpoint(
-    groups: Groups, address: str, port: int, members: list[int], order: NDArray[np.int32], compiled: bool
-) -> Endpoint:
+    groups: Groups, address: str, port: int, members: list[int], order: NDArray[np.int32],
+    scratch: NDArray[np.int64], compiled: bool,
+) -> Endpoint:  # fmt: skip
     polls = [row for device in members for row in groups.polls_of_device[device]]
     reads = reading_polls(groups, polls)
-    whole = load(groups, order, reads, compiled=compiled)
+    whole = load(groups, order, reads, scratch, compiled=compiled)
     by_master: dict[str, list[int]] = {}
     for row in reads:
         by_master.setdefault(groups.masters[groups.master_of_poll[row]], []).append(row)
     if len(by_master) == 1:
-        loads = {master: whole for master in by_master}
+        loads = dict.fromkeys(by_master, whole)
     else:
-        loads = {m: load(groups, order, rows, compiled=compiled) for m, rows in sorted(by_master.items())}
+        loads = {m: load(groups, order, r, scratch, compiled=compiled) for m, r in sorted(by_master.items())}
+    return Endpoint(address, port, whole, loads, _habits(groups, polls, order))
+
+
+def _habits(groups: Groups, polls: list[int], order: NDArray[np.int32]) -> list[MasterHabits]:
+    """How each client of an endpoint behaves; ``polls`` are all of the endpoint's."""
+    exchange = groups.exchange
+    kinds = exchange.status[order] & STATUS_MASK
+    smooth = not ((kinds == UNANSWERED) | (kinds == LATE)).any()
     pair_of_poll = np.array([key.pair for key in groups.keys], np.int64)
-    masters = {groups.keys[row].pair: groups.masters[groups.master_of_poll[row]] for row in polls}
-    habits = [
-        master_habits(groups.exchange, pair, master, order, pair_of_poll)
-        for pair, master in sorted(masters.items())
+    requests: Counter[int] = Counter()
+    for row in polls:
+        if not is_orphan(groups.keys[row]):
+            requests[groups.keys[row].pair] += int(exchange.polls[row, P_COUNT])
+    return [
+        master_habits(
+            exchange,
+            pair,
+            groups.masters[groups.master_of_pair[pair]],
+            count,
+            None if smooth else order,
+            pair_of_poll,
+        )
+        for pair, count in sorted(requests.items())
     ]
-    return Endpoint(address, port, whole, loads, habits)
 
 
 def _exceptions_by_poll(exchange: Exchange) -> dict[int, dict[int, int]]:
@@ -118,15 +153,17 @@ class _Device:
         declared = self.group.declared
         self.limits: Limits = declared.limits if declared else site.defaults
 
-    def figures(self, endpoint_order: NDArray[np.int32], scratch: NDArray[np.int64]) -> DeviceFigures:
-        """All figures; ``scratch`` has room for the device's transactions."""
+    def figures(
+        self, endpoint_order: NDArray[np.int32], alone: Load | None, scratch: NDArray[np.int64]
+    ) -> DeviceFigures:
+        """All figures; ``alone`` is the endpoint's load where the device is its only one."""
         groups, limits = self.groups, self.limits
         order = groups.transactions(self.device)
         counts, exceptions = self._counts(order)
         feeds = feeding_polls(groups, self.site, self.device, limits)
         polls = poll_figures(groups, self.device, feeds, scratch, compiled=self.compiled)
         reads = reading_polls(groups, self.rows)
-        times = groups.exchange.request_ns[order[[0, -1]]].tolist() if len(order) else [None, None]
+        times = self._extent()
         requests = int(groups.exchange.polls[self.requests, P_COUNT].sum())
         masters = {groups.masters[groups.master_of_poll[row]] for row in self.requests}
         start_ns, end_ns = self.facts.starts_ns or 0, self.facts.ends_ns or 0
@@ -139,7 +176,7 @@ class _Device:
             index=self.device,
             endpoint=self.endpoint,
             masters=sorted(masters, key=address_rank),
-            regular=self._is_regular(polls, requests, times),
+            regular=self._is_regular(polls, requests, *times),
             requests=requests,
             statuses={name: counts[code] for code, name in enumerate(STATUS_NAMES)},
             answered=sum(counts[1 : LATE + 1]),
@@ -149,7 +186,7 @@ class _Device:
             resent=counts[passes.N_RESENT],
             sent_again=counts[passes.N_SENT_AGAIN],
             reads=int(groups.exchange.polls[reads, P_COUNT].sum()),
-            busiest=busiest(groups, order, reads, SECOND_NS, compiled=self.compiled),
+            busiest=(alone or load(groups, order, reads, scratch, compiled=self.compiled)).second,
             reply=self._reply(order, scratch),
             service=self._service(endpoint_order, scratch),
             silences=silences(groups, self.device, limits, feeds, start_ns, end_ns, compiled=self.compiled),
@@ -166,12 +203,21 @@ class _Device:
         passes.count_device(
             order, exchange.status, exchange.exception, counts, exceptions, compiled=self.compiled
         )
-        return counts.tolist(), {code: int(exceptions[code]) for code in range(1, 256) if exceptions[code]}
+        exceptions[0] = exceptions[NO_CODE]
+        return counts.tolist(), {code: int(exceptions[code]) for code in range(NO_CODE) if exceptions[code]}
 
-    def _is_regular(self, polls: list[PollFigures], requests: int, times: list[int | None]) -> bool:
+    def _extent(self) -> tuple[int | None, int | None]:
+        """Times of the first and the last request."""
+        if not self.requests:
+            return None, None
+        rows = self.groups.exchange.polls[self.requests]
+        return int(rows[:, P_FIRST_NS].min()), int(rows[:, P_LAST_NS].max())
+
+    def _is_regular(
+        self, polls: list[PollFigures], requests: int, first: int | None, last: int | None
+    ) -> bool:
         if any(poll.kind == "cyclic" for poll in polls):
             return True
-        first, last = times
         if requests < LEAST_REQUESTS or first is None or last is None:
             return False
         return 2 * (last - first) >= self.facts.span_ns
@@ -203,11 +249,10 @@ class _Device:
         exchange = self.groups.exchange
         for tried in (order, None):
             if tried is None:
-                replied = exchange.request_ns[order] + np.maximum(exchange.reply_ns[order], 0)
-                tried = order[np.argsort(replied, kind="stable")]
+                tried = order[np.argsort(exchange.reply_frame[order], kind="stable")]
             count = passes.gather_services(
-                tried, exchange.request_ns, exchange.reply_ns, exchange.poll, exchange.status,
-                self.groups.device_of_poll, self.device, scratch, compiled=self.compiled,
+                tried, exchange.request_ns, exchange.reply_ns, exchange.reply_frame, exchange.poll,
+                exchange.status, self.groups.device_of_poll, self.device, scratch, compiled=self.compiled,
             )  # fmt: skip
             if count >= 0:
                 break

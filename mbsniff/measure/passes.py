@@ -38,32 +38,17 @@ SILENCE_COLUMNS = 7
 R_FEEDS = 0
 R_FIRST_NS = 1  # first sighting of the first feed
 R_LAST_NS = 2  # first sighting of the last feed
-R_LAST_LATEST_NS = 3  # its latest delivery
+R_LATEST_NS = 3  # the latest delivery of any feed
 R_LAST_ROW = 4
 R_CONFIRMED_NS = 5  # first sighting of the last confirmed feed, -1 where none
 R_CERTAIN = 6  # silences beyond the limit for certain
 R_POSSIBLE = 7  # silences beyond it only as the longest possible
 R_LISTED = 8  # rows of the silence table filled
 R_CONFIRMED_ROW = 9
-R_COLUMNS = 10
+R_CERTAIN_SINCE = 10  # silences beyond the limit for certain since the last confirmed feed
+R_COLUMNS = 11
 
 BEYOND_GATEWAY = 0x0A  # exceptions 0A and 0B come from the gateway, not from the unit behind it
-
-
-@kernel
-def order_by_group(
-    poll: Narrow, group_of_poll: Columns, request_ns: Columns, starts: Columns, order: Narrow,
-    latest_ns: Columns, disordered: Columns,
-) -> int:  # fmt: skip
-    """Counting sort of transactions by group; ``disordered`` marks groups whose times do not ascend."""
-    for t in range(len(poll)):
-        group = group_of_poll[poll[t]]
-        order[starts[group]] = t
-        starts[group] += 1
-        if request_ns[t] < latest_ns[group]:
-            disordered[group] = 1
-        latest_ns[group] = request_ns[t]
-    return 0
 
 
 @kernel
@@ -101,7 +86,6 @@ def find_silences(
     Registers are set up by the caller: R_CONFIRMED_NS and R_LAST_NS to -1, the others to 0.
     """
     confirmed_latest = -1
-    certain_since = 0
     pending = -1  # first listed silence whose longest possible length is not known yet
     for k in range(len(order)):
         t = order[k]
@@ -121,14 +105,14 @@ def find_silences(
         if registers[R_FEEDS] == 0:
             registers[R_FIRST_NS] = now_ns
         else:
-            shortest = now_ns - registers[R_LAST_LATEST_NS]
+            shortest = now_ns - registers[R_LATEST_NS]
             shortest = shortest if shortest > 0 else 0
             if now_ns - before_ns > longest[0, S_UNTIL_NS] - longest[0, S_FROM_NS]:
                 _write(longest, 0, t, now_ns, shortest, registers)
                 longest[0, S_CERTAIN] = 1
             if 0 <= limit_ns < shortest:
                 registers[R_CERTAIN] += 1
-                certain_since += 1
+                registers[R_CERTAIN_SINCE] += 1
                 if registers[R_LISTED] < len(table):
                     row = registers[R_LISTED]
                     registers[R_LISTED] = row + 1
@@ -144,7 +128,8 @@ def find_silences(
                 pending += 1
             pending = -1
             last_ns = registers[R_CONFIRMED_NS]
-            if last_ns >= 0 and certain_since == 0 and 0 <= limit_ns < latest_ns - last_ns:
+            certain = registers[R_CERTAIN_SINCE] > 0
+            if last_ns >= 0 and not certain and 0 <= limit_ns < latest_ns - last_ns:
                 registers[R_POSSIBLE] += 1
                 if registers[R_LISTED] < len(table):
                     row = registers[R_LISTED]
@@ -160,10 +145,11 @@ def find_silences(
             registers[R_CONFIRMED_NS] = now_ns
             registers[R_CONFIRMED_ROW] = t
             confirmed_latest = latest_ns
-            certain_since = 0
+            registers[R_CERTAIN_SINCE] = 0
         registers[R_FEEDS] += 1
         registers[R_LAST_NS] = now_ns
-        registers[R_LAST_LATEST_NS] = latest_ns
+        if latest_ns > registers[R_LATEST_NS]:
+            registers[R_LATEST_NS] = latest_ns
         registers[R_LAST_ROW] = t
     return 0
 
@@ -182,30 +168,31 @@ def _write(table: Columns, row: int, t: int, now_ns: int, shortest: int, registe
 
 
 @kernel
-def busiest_window(
-    order: Narrow, request_ns: Columns, poll: Narrow, status: Narrow, chosen: Columns, width_ns: int,
-    found: Columns,
-) -> int:  # fmt: skip
-    """found: the most requests of the chosen polls in any window [t, t + width), and its t (-1: none)."""
-    first = 0
-    inside = 0
-    found[0] = 0
-    found[1] = -1
+def gather_times(
+    order: Narrow, request_ns: Columns, poll: Narrow, status: Narrow, chosen: Columns, times: Columns
+) -> int:
+    """When the chosen polls were asked, in time order, into ``times``; how many."""
+    count = 0
     for k in range(len(order)):
         t = order[k]
-        if not chosen[poll[t]] or status[t] & STATUS_MASK == ORPHAN:
-            continue
-        inside += 1
-        while request_ns[order[first]] <= request_ns[t] - width_ns:
-            gone = order[first]
-            if chosen[poll[gone]] and status[gone] & STATUS_MASK != ORPHAN:
-                inside -= 1
+        if chosen[poll[t]] and status[t] & STATUS_MASK != ORPHAN:
+            times[count] = request_ns[t]
+            count += 1
+    return count
+
+
+@kernel
+def busiest_window(times: Columns, width_ns: int, found: Columns) -> int:
+    """found: the most of ``times`` (ascending) in any window [t, t + width), and the first such t (-1: none)."""
+    first = 0
+    found[0] = 0
+    found[1] = -1
+    for last in range(len(times)):
+        while times[first] <= times[last] - width_ns:
             first += 1
-        if inside > found[0]:
-            while not chosen[poll[order[first]]] or status[order[first]] & STATUS_MASK == ORPHAN:
-                first += 1
-            found[0] = inside
-            found[1] = request_ns[order[first]]
+        if last - first >= found[0]:
+            found[0] = last - first + 1
+            found[1] = times[first]
     return 0
 
 
@@ -225,29 +212,30 @@ def gather_replies(
 
 @kernel
 def gather_services(
-    order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow,
+    order: Narrow, request_ns: Columns, reply_ns: Columns, reply_frame: Narrow, poll: Narrow, status: Narrow,
     group_of_poll: Columns, group: int, lengths: Columns,
 ) -> int:  # fmt: skip
-    """Service times of the group's answered requests into ``lengths``; how many, or -1 where replies overtook.
+    """Service times of the group's answered requests into ``lengths``; how many, -1 where replies overtook.
 
     ``order`` is that of the whole endpoint, since its previous reply may have been another unit's.
     """
     count = 0
     replied_ns = -1
+    replied_frame = -1
     for k in range(len(order)):
         t = order[k]
-        if reply_ns[t] < 0 and status[t] & STATUS_MASK != ORPHAN:
-            continue
         answered = was_answered(status[t] & 0xFF)
         if not answered and status[t] & STATUS_MASK != MISADDRESSED and status[t] & STATUS_MASK != ORPHAN:
             continue
         now_ns = request_ns[t] + (reply_ns[t] if reply_ns[t] > 0 else 0)
-        if now_ns < replied_ns:
+        if reply_frame[t] & 0xFFFFFFFF < replied_frame:
             return -1
         if answered and group_of_poll[poll[t]] == group:
-            lengths[count] = now_ns - (replied_ns if replied_ns > request_ns[t] else request_ns[t])
+            length = now_ns - (replied_ns if replied_ns > request_ns[t] else request_ns[t])
+            lengths[count] = length if length > 0 else 0
             count += 1
         replied_ns = now_ns
+        replied_frame = reply_frame[t] & 0xFFFFFFFF
     return count
 
 
@@ -276,7 +264,7 @@ def longest_by_master(
 ) -> int:  # fmt: skip
     """Silences of each master alone: a row of ``longest`` each, S_CERTAIN counts those beyond the limit.
 
-    ``last`` has a row a master: first sighting and latest delivery of its last request (-1 at first), transaction.
+    ``last`` has a row a master: first sighting of its last request (-1 at first), latest delivery, transaction.
     """
     for k in range(len(order)):
         t = order[k]
@@ -297,6 +285,8 @@ def longest_by_master(
                 longest[m, S_BEFORE] = last[m, 2]
                 longest[m, S_AFTER] = t
         last[m, 0] = now_ns
-        last[m, 1] = now_ns + reply_ns[t] if reply_ns[t] > 0 else now_ns
+        latest_ns = now_ns + reply_ns[t] if reply_ns[t] > 0 else now_ns
+        if latest_ns > last[m, 1]:
+            last[m, 1] = latest_ns
         last[m, 2] = t
     return 0

@@ -72,6 +72,7 @@ def silences(
     )  # fmt: skip
     listed = [_silence(row) for row in table[: registers[p.R_LISTED]].tolist()]
     end = _end(registers.tolist(), ends_ns, limit)
+    certain_since = bool(registers[p.R_CERTAIN_SINCE])
     return Silences(
         feeds=int(registers[p.R_FEEDS]),
         longest=_silence(longest[0].tolist()) if registers[p.R_FEEDS] > 1 else None,
@@ -80,7 +81,7 @@ def silences(
         possible=int(registers[p.R_POSSIBLE]),
         start_ns=int(registers[p.R_FIRST_NS]) - starts_ns if registers[p.R_FEEDS] else None,
         end=end,
-        end_is_due=_due(end, limit),
+        end_is_due=_due(end, limit, certain_since),
     )
 
 
@@ -99,7 +100,7 @@ def _silence(row: list[int]) -> Silence:
 def _end(registers: list[int], ends_ns: int, limit: int | None) -> Silence | None:
     if not registers[p.R_FEEDS]:
         return None
-    shortest = max(ends_ns - registers[p.R_LAST_LATEST_NS], 0)
+    shortest = max(ends_ns - registers[p.R_LATEST_NS], 0)
     confirmed_ns = registers[p.R_CONFIRMED_NS]
     return Silence(
         from_ns=registers[p.R_LAST_NS],
@@ -112,11 +113,16 @@ def _end(registers: list[int], ends_ns: int, limit: int | None) -> Silence | Non
     )
 
 
-def _due(end: Silence | None, limit: int | None) -> Literal["certain", "possible"] | None:
+def _due(
+    end: Silence | None, limit: int | None, certain_since: bool
+) -> Literal["certain", "possible"] | None:
+    """An open end counts like a silence, as if a confirmed feed came right after it."""
     if end is None or limit is None:
         return None
     if end.certain:
         return "certain"
+    if certain_since:  # told already
+        return None
     return "possible" if end.longest_ns is not None and end.longest_ns > limit else None
 
 

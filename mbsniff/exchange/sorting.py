@@ -1,0 +1,81 @@
+"""Transactions in the order they were begun in, the same by endpoint, unit and time out.
+
+What is asked of one device then lies side by side, so that measuring it reads memory from front to back, and the
+result does not tell in which pieces the recording was read.
+"""
+
+from __future__ import annotations
+
+from ipaddress import ip_address
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.compiled import kernel
+from mbsniff.exchange.columns import P_COUNT, P_WHO
+from mbsniff.exchange.result import Pair
+from mbsniff.wire.load import Columns
+
+Narrow = Any  # NDArray of int32 compiled, memoryview of the same uncompiled
+
+_PIECE = 1 << 20  # rows moved at a time, to bound the memory that numpy takes for it
+
+
+@kernel
+def order_by_group(
+    poll: Narrow, group_of_poll: Columns, request_ns: Columns, starts: Columns, order: Narrow,
+    latest_ns: Columns, disordered: Columns,
+) -> int:  # fmt: skip
+    """Counting sort of transactions by group; ``disordered`` marks groups whose times do not ascend."""
+    for t in range(len(poll)):
+        group = group_of_poll[poll[t]]
+        order[starts[group]] = t
+        starts[group] += 1
+        if request_ns[t] < latest_ns[group]:
+            disordered[group] = 1
+        latest_ns[group] = request_ns[t]
+    return 0
+
+
+def time_order(
+    poll: NDArray[np.int32], request_ns: NDArray[np.int64], polls: NDArray[np.int64],
+    group_of_poll: NDArray[np.int64], groups: int, *, compiled: bool,
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:  # fmt: skip
+    """(where each group begins in the order and the last one ends, transactions by group and time)."""
+    sizes = np.zeros(groups, np.int64)
+    np.add.at(sizes, group_of_poll, polls[:, P_COUNT])
+    bounds = np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
+    order = np.empty(len(poll), np.int32)
+    disordered = np.zeros(groups, np.int64)
+    order_by_group(
+        poll, group_of_poll, request_ns, bounds[:-1].copy(), order, np.full(groups, -1, np.int64),
+        disordered, compiled=compiled,
+    )  # fmt: skip
+    for group in np.flatnonzero(disordered).tolist():
+        part = order[bounds[group] : bounds[group + 1]]
+        part[:] = part[np.argsort(request_ns[part], kind="stable")]
+    return bounds, order
+
+
+def sort_columns(
+    columns: dict[str, NDArray[Any]], polls: NDArray[np.int64], pairs: list[Pair], *, compiled: bool
+) -> None:
+    """Sort the transaction columns by endpoint, unit and time; each is replaced in the dict in turn."""
+    whose = [(pairs[who >> 16], who >> 8 & 0xFF) for who in polls[:, P_WHO].tolist()]
+    keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
+    place = {key: index for index, key in enumerate(sorted(set(keys)))}
+    groups = np.array([place[key] for key in keys], np.int64)
+    order = time_order(columns["poll"], columns["request_ns"], polls, groups, len(place), compiled=compiled)[
+        1
+    ]
+    for name in list(columns):
+        columns[name] = _picked(columns.pop(name), order)
+
+
+def _picked(column: NDArray[Any], order: NDArray[np.int32]) -> NDArray[Any]:
+    picked = np.empty_like(column)
+    for begin in range(0, len(order), _PIECE):
+        piece = slice(begin, begin + _PIECE)
+        np.take(column, order[piece], out=picked[piece], mode="clip")
+    return picked
