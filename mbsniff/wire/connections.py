@@ -121,6 +121,20 @@ def connection_index(keys: Columns, slots: Columns, size: int, probe: int, mix: 
     return FULL
 
 
+@helper
+def is_known(keys: Columns, slots: Columns, size: int, probe: int, mix: int) -> bool:
+    """Whether the connection whose key stands at row ``probe`` was met before."""
+    slot = mix & (size - 1)
+    for _ in range(MOST_PROBES):
+        entry = slots[slot]
+        if entry == 0:
+            return False
+        if entry >> 32 == mix and same_key(keys, (entry & 0xFFFFFFFF) - 1, probe):
+            return True
+        slot = (slot + 1) & (size - 1)
+    return False
+
+
 def refill_slots(hashes: NDArray[np.int64], size: int) -> NDArray[np.int64] | None:
     """A slot table of ``size`` for connections 0, 1, … with these hashes; None where one probes too far."""
     slots = np.zeros(size, np.int64)

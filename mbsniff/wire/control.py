@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
 from mbsniff.wire.cut import drop_part
+from mbsniff.wire.events import add_event
 from mbsniff.wire.load import Bytes, Columns
-from mbsniff.wire.order import add_event, ahead, drain
+from mbsniff.wire.order import ahead, drain
 from mbsniff.wire.rows import ACCEPTED, OPENING, RESET
-from mbsniff.wire.state import HEARD, IN_STEP, NEXT, PART, PENDING, SEEN_NS, SIDE_COLUMNS
+from mbsniff.wire.state import HEARD, IN_STEP, NEXT, PART, PENDING, SEEN_NS, SIDE_COLUMNS, WAS_RESET
 
 FIN_BIT, SYN_BIT, RST_BIT, ACK_BIT = 0x01, 0x02, 0x04, 0x10  # RFC 9293, 3.1
 
@@ -50,21 +51,24 @@ def take_syn(
     yours = (1 - side) * SIDE_COLUMNS
     following = (sequence + 1) & 0xFFFFFFFF
     kind = OPENING if ack < 0 else ACCEPTED
-    again = state[c, mine + NEXT] == following
+    was_reset = state[c, HEARD] & WAS_RESET
+    again = state[c, mine + NEXT] == following and not was_reset
     known = state[c, yours + NEXT]
-    if not again and (ack < 0 or known < 0 or ahead(ack, known) != 0):
+    if not again and (was_reset or ack < 0 or known < 0 or ahead(ack, known) != 0):
         begin_anew(c, time_ns, state, held, held_data, parts, free_parts, rows, values, carry)
     add_event(kind, c, side, time_ns, frame, SENT_AGAIN if again else 0, sequence, -1, rows, carry)
     if again:
         return
     state[c, mine + NEXT] = following
     state[c, mine + PART] = IN_STEP
+    state[c, mine + SEEN_NS] = time_ns
     state[c, HEARD] |= 1 << side
     if ack >= 0:
         state[c, mine + PENDING] = following
         if state[c, yours + NEXT] < 0:
             state[c, yours + NEXT] = ack
             state[c, yours + PART] = IN_STEP
+            state[c, yours + SEEN_NS] = time_ns
             state[c, HEARD] |= 1 << (1 - side)
 
 
@@ -73,6 +77,10 @@ def take_reset(
     c: int, side: int, time_ns: int, frame: int, state: Columns, held: Columns, held_data: Bytes,
     parts: Bytes, free_parts: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
-    """RST: whatever was outstanding ends here."""
-    begin_anew(c, time_ns, state, held, held_data, parts, free_parts, rows, values, carry)
+    """RST: whatever was outstanding ends here; what TCP sends again afterwards is still known to be old."""
+    drain(time_ns, 1, c, state, held, held_data, parts, free_parts, rows, values, carry)
+    for each in range(2):
+        drop_part(c, each, state, free_parts, carry)
+        state[c, each * SIDE_COLUMNS + PENDING] = -1
+    state[c, HEARD] |= WAS_RESET
     add_event(RESET, c, side, time_ns, frame, 0, -1, -1, rows, carry)

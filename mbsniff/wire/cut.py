@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
+from mbsniff.wire.events import add_unrecorded
 from mbsniff.wire.load import Bytes, Columns, u16
 from mbsniff.wire.pdu import reply_fields, request_fields
 from mbsniff.wire.rows import (
@@ -23,6 +24,7 @@ from mbsniff.wire.rows import (
     START,
     TIME_NS,
     UNIT,
+    VALUE,
     VALUE_BYTES,
 )
 from mbsniff.wire.state import (
@@ -62,12 +64,14 @@ def take_bytes(
     """Cut the messages out of ``size`` bytes in order, of which the recording holds the first ``seen``."""
     part = side * SIDE_COLUMNS + PART
     done = 0
+    whole = 0
     if state[c, part] != IN_STEP:
         if state[c, part] > 0:
             done = continue_part(
                 data, at, seen, size, c, side, sequence, time_ns, frame,
                 state, parts, free_parts, rows, values, carry,
             )  # fmt: skip
+            whole = done if state[c, part] == IN_STEP else 0
         if state[c, part] == LOST:
             done = find_step(data, at, done, seen, size, c, side, state, carry)
     while 0 <= done < size:
@@ -88,6 +92,9 @@ def take_bytes(
             time_ns, frame, state, rows, values, carry,
         )  # fmt: skip
         done += length
+        whole = done
+    if seen < size and state[c, part] == LOST:
+        add_unrecorded(c, side, size - whole, time_ns, frame, state, rows, carry)
 
 
 @helper
@@ -114,10 +121,14 @@ def emit(
     if side == CLIENT:
         used = carry[C_VALUES]
         carry[C_VALUES] = request_fields(data, at + 7, seen - 7, size - 7, rows, row, values, used)
-        if rows[row, SHAPE] == MALFORMED:  # its addresses cannot be trusted
+        if rows[row, SHAPE] == MALFORMED:  # its addresses and values cannot be trusted
             for column in range(START, DETAIL):
                 rows[row, column] = -1
-        state[c, PENDING] = end_sequence
+            rows[row, VALUE] = -1
+            rows[row, VALUE_BYTES] = 0
+            carry[C_VALUES] = used
+        if state[c, PENDING] < 0:
+            state[c, PENDING] = end_sequence
     else:
         reply_fields(data, at + 7, seen - 7, size - 7, rows, row)
 
@@ -131,7 +142,6 @@ def _short(
     part = side * SIDE_COLUMNS + PART
     if seen < size:
         state[c, part] = LOST
-        carry[C_SKIPPED] += size - done
         carry[C_UNDECODABLE] += 1
         return size
     carry[C_FREE_PARTS] -= 1
@@ -163,8 +173,11 @@ def continue_part(
     slot = (state[c, part] >> PART_SHIFT) - 1
     base = slot * PART_BYTES
     fill = state[c, part] & PART_MASK
+    had = fill
     done = 0
     wanted = HEADER
+    if fill >= HEADER:
+        wanted = u16(parts, base + 4) + HEADER
     while 0 <= done < seen:
         parts[base + fill] = data[at + done]
         fill += 1
@@ -172,11 +185,9 @@ def continue_part(
         if fill == HEADER:
             wanted = u16(parts, base + 4) + HEADER
             if not is_header(parts, base):
-                state[c, part] = (slot + 1) << PART_SHIFT | fill
+                state[c, part] = (slot + 1) << PART_SHIFT | had
                 drop_part(c, side, state, free_parts, carry)
-                return done
-        elif fill > HEADER:
-            wanted = u16(parts, base + 4) + HEADER
+                return 0
         if fill >= HEADER and fill == wanted:
             emit(
                 parts, base, fill, fill, c, side, (sequence + done) & 0xFFFFFFFF,
@@ -187,12 +198,21 @@ def continue_part(
             state[c, part] = IN_STEP
             return done
     state[c, part] = (slot + 1) << PART_SHIFT | fill
-    if seen < size:  # the recorder cut the frame inside this message
+    if seen == size:
+        return done
+    ends = done + wanted - fill  # the recorder cut the frame inside this message
+    if fill >= HEADER + SHORTEST and ends <= size:
+        emit(
+            parts, base, fill, wanted, c, side, (sequence + ends) & 0xFFFFFFFF,
+            time_ns, frame, state, rows, values, carry,
+        )  # fmt: skip
+        state[c, part] = (slot + 1) << PART_SHIFT
         drop_part(c, side, state, free_parts, carry)
-        carry[C_SKIPPED] += size - seen
-        carry[C_UNDECODABLE] += 1
-        return size
-    return done
+        state[c, part] = IN_STEP
+        return ends
+    drop_part(c, side, state, free_parts, carry)
+    carry[C_UNDECODABLE] += 1
+    return size
 
 
 @rare
@@ -209,7 +229,7 @@ def find_step(
     else:
         done = size
     if done > begun:
-        carry[C_SKIPPED] += done - begun
+        carry[C_SKIPPED] += (done if done < seen else seen) - begun
         carry[C_UNDECODABLE] += 1
     return done
 
@@ -218,7 +238,8 @@ def find_step(
 def plausible(data: Bytes, at: int, seen: int, size: int, side: int, done: int) -> bool:
     """Whether a message can begin here, by its header and by the length that its function asks for.
 
-    A private function code has no length of its own, so it is believed only where the message is exactly a segment.
+    A private function code has no length of its own, so it is believed only where the message is exactly
+    a segment; likewise one whose byte count the recorder cut off.
     """
     if not is_header(data, at):
         return False
@@ -227,17 +248,17 @@ def plausible(data: Bytes, at: int, seen: int, size: int, side: int, done: int) 
     if side == CLIENT:
         if 1 <= function <= 6:
             return length == 6
-        if function == 15 or function == 16:
-            return seen > 12 and length == 7 + (data[at + 12] & 0xFF)
-        if function == 23:
-            return seen > 16 and length == 11 + (data[at + 16] & 0xFF)
+        if (function == 15 or function == 16) and seen > 12:
+            return length == 7 + (data[at + 12] & 0xFF)
+        if function == 23 and seen > 16:
+            return length == 11 + (data[at + 16] & 0xFF)
         if function == 22:
             return length == 8
     else:
         if function > 0x80:
             return length == 3
-        if 1 <= function <= 4 or function == 23:
-            return seen > 8 and length == 3 + (data[at + 8] & 0xFF)
+        if (1 <= function <= 4 or function == 23) and seen > 8:
+            return length == 3 + (data[at + 8] & 0xFF)
         if function == 5 or function == 6 or function == 15 or function == 16:
             return length == 6
         if function == 22:

@@ -9,6 +9,7 @@ from mbsniff.wire.connections import (
     FULL,
     connection_index,
     hash_key,
+    is_known,
     same_key,
     write_key,
 )
@@ -24,11 +25,11 @@ from mbsniff.wire.control import (
     take_syn,
 )
 from mbsniff.wire.cut import take_bytes
+from mbsniff.wire.events import add_event
 from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
 from mbsniff.wire.load import Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
-    add_event,
     ahead,
     drain,
     first_sight,
@@ -133,6 +134,8 @@ def frames_to_rows(
             return GROW_PARTS
         if carry[C_HELD_LEFT] < SEGMENT_HELD:
             return GROW_HELD
+        if side == CLIENT and ports[source]:
+            side = _who_serves(data, ip, tcp, version, source, target, multipliers, keys, slots, c)
         ports_key = source << 16 | target if side == CLIENT else target << 16 | source
         write_key(keys, c, data, ip, version, ports_key, side)
         c = _connection(multipliers, keys, hashes, slots, state, carry)
@@ -160,6 +163,21 @@ def frames_to_rows(
         )  # fmt: skip
     carry[C_FRAME] = i
     return DONE
+
+
+@rare
+def _who_serves(
+    data: Bytes, ip: int, tcp: int, version: int, source: int, target: int, multipliers: Columns,
+    keys: Columns, slots: Columns, new: int,
+) -> int:  # fmt: skip
+    """Which side sent this frame between two server ports: whoever was spoken to first is the server."""
+    for side in range(2):
+        ports_key = source << 16 | target if side == CLIENT else target << 16 | source
+        write_key(keys, new, data, ip, version, ports_key, side)
+        if is_known(keys, slots, len(slots), new, hash_key(keys, new, multipliers)):
+            return side
+    answers = SYN_BIT | ACK_BIT
+    return SERVER if (data[tcp + 13] & answers) == answers else CLIENT
 
 
 @helper
@@ -237,7 +255,8 @@ def take_frame(
         )  # fmt: skip
     awaited = state[c, yours + PENDING]
     if awaited >= 0 and ack >= 0 and ahead(ack, awaited) >= 0:
-        state[c, yours + PENDING] = -1
+        following = state[c, yours + NEXT]
+        state[c, yours + PENDING] = following if side == SERVER and ahead(following, ack) > 0 else -1
         if size == 0 or side == CLIENT:
             add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
 
@@ -275,7 +294,7 @@ def _take_unusual(
     if state[c, HELD] < 0 and in_order(c, side, sequence, ack, state):
         if size + fin > 0:
             take_segment(
-                data, at, seen, size, c, side, sequence, fin, time_ns, frame,
+                data, at, seen, size, c, side, sequence, fin, time_ns, frame, time_ns, frame,
                 state, parts, free_parts, rows, values, carry,
             )  # fmt: skip
         return

@@ -10,26 +10,18 @@ from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
 from mbsniff.wire.cut import drop_part, take_bytes
+from mbsniff.wire.events import add_event, add_unrecorded
 from mbsniff.wire.load import Bytes, Columns
 from mbsniff.wire.rows import (
     AGAIN,
-    AMOUNT,
     CLOSING,
-    CONNECTION,
-    FRAME,
-    FROM_NS,
-    KIND,
-    SEQUENCE,
-    SIDE,
-    TIME_NS,
-    UNRECORDED,
 )
 from mbsniff.wire.state import (
     C_FREE_HELD,
     C_HELD_LEFT,
-    C_ROWS,
-    C_UNRECORDED,
     H_ACK,
+    H_DONE_FRAME,
+    H_DONE_NS,
     H_FIN,
     H_FRAME,
     H_NEXT,
@@ -54,24 +46,6 @@ from mbsniff.wire.state import (
 def ahead(a: int, b: int) -> int:
     """How far sequence number ``a`` lies after ``b``, modulo 2**32: in [-2**31, 2**31) (RFC 9293, 3.4)."""
     return ((a - b + 0x80000000) & 0xFFFFFFFF) - 0x80000000
-
-
-@helper
-def add_event(
-    kind: int, c: int, side: int, time_ns: int, frame: int, amount: int, sequence: int, from_ns: int,
-    rows: Columns, carry: Columns,
-) -> None:  # fmt: skip
-    """Add the row of a link event."""
-    row = carry[C_ROWS]
-    carry[C_ROWS] = row + 1
-    rows[row, KIND] = kind
-    rows[row, TIME_NS] = time_ns
-    rows[row, CONNECTION] = c
-    rows[row, FRAME] = frame
-    rows[row, SIDE] = side
-    rows[row, AMOUNT] = amount
-    rows[row, SEQUENCE] = sequence
-    rows[row, FROM_NS] = from_ns
 
 
 @rare
@@ -102,6 +76,8 @@ def hold(
         held[row, H_FIN] = fin if done + piece >= size else 0
         held[row, H_TIME] = time_ns
         held[row, H_FRAME] = frame
+        held[row, H_DONE_NS] = time_ns
+        held[row, H_DONE_FRAME] = frame
         for k in range(there):
             held_data[row * HELD_BYTES + k] = data[at + done + k]
         if last < 0:
@@ -125,10 +101,13 @@ def in_order(c: int, side: int, sequence: int, ack: int, state: Columns) -> bool
 @rare
 def take_segment(
     data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, fin: int,
-    time_ns: int, frame: int, state: Columns, parts: Bytes, free_parts: Columns,
-    rows: Columns, values: Bytes, carry: Columns,
+    time_ns: int, frame: int, done_ns: int, done_frame: int, state: Columns, parts: Bytes,
+    free_parts: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
-    """A segment that is in order, perhaps with a part or all of it seen before."""
+    """A segment that is in order, perhaps with a part or all of it seen before.
+
+    ``done_ns`` and ``done_frame`` tell by which frame all its side's bytes up to its own were there.
+    """
     mine = side * SIDE_COLUMNS
     old = -ahead(sequence, state[c, mine + NEXT])
     if old > 0:
@@ -144,12 +123,12 @@ def take_segment(
         there = seen - old if seen > old else 0
         start = (sequence + old) & 0xFFFFFFFF
         take_bytes(
-            data, at + old, there, fresh, c, side, start, time_ns, frame,
+            data, at + old, there, fresh, c, side, start, done_ns, done_frame,
             state, parts, free_parts, rows, values, carry,
         )  # fmt: skip
-        state[c, mine + SEEN_NS] = time_ns
+        state[c, mine + SEEN_NS] = done_ns
     if fin:
-        add_event(CLOSING, c, side, time_ns, frame, 0, -1, -1, rows, carry)
+        add_event(CLOSING, c, side, done_ns, done_frame, 0, -1, -1, rows, carry)
     state[c, mine + NEXT] = (sequence + size + fin) & 0xFFFFFFFF
 
 
@@ -176,14 +155,29 @@ def drain(
             state[c, HELD] = held[row, H_NEXT]
         else:
             held[before, H_NEXT] = held[row, H_NEXT]
+        side = held[row, H_SIDE]
+        known = state[c, side * SIDE_COLUMNS + NEXT]
         take_segment(
-            held_data, row * HELD_BYTES, held[row, H_SEEN], held[row, H_SIZE], c, held[row, H_SIDE],
+            held_data, row * HELD_BYTES, held[row, H_SEEN], held[row, H_SIZE], c, side,
             held[row, H_SEQUENCE], held[row, H_FIN], held[row, H_TIME], held[row, H_FRAME],
-            state, parts, free_parts, rows, values, carry,
+            held[row, H_DONE_NS], held[row, H_DONE_FRAME], state, parts, free_parts, rows, values, carry,
         )  # fmt: skip
+        if state[c, side * SIDE_COLUMNS + NEXT] != known:
+            _complete_later(c, side, held[row, H_DONE_NS], held[row, H_DONE_FRAME], state, held)
         held[row, H_NEXT] = carry[C_FREE_HELD]
         carry[C_FREE_HELD] = row
         carry[C_HELD_LEFT] += 1
+
+
+@helper
+def _complete_later(c: int, side: int, done_ns: int, done_frame: int, state: Columns, held: Columns) -> None:
+    """What a side still holds back is not complete before the frame that brought the bytes before it."""
+    row = state[c, HELD]
+    while row >= 0:
+        if held[row, H_SIDE] == side and held[row, H_DONE_FRAME] < done_frame:
+            held[row, H_DONE_NS] = done_ns
+            held[row, H_DONE_FRAME] = done_frame
+        row = held[row, H_NEXT]
 
 
 @rare
@@ -234,8 +228,7 @@ def skip_to(
     """Count the bytes of ``side`` before sequence number ``target`` as unrecorded."""
     mine = side * SIDE_COLUMNS
     missing = ahead(target, state[c, mine + NEXT])
-    add_event(UNRECORDED, c, side, time_ns, frame, missing, -1, state[c, mine + SEEN_NS], rows, carry)
-    carry[C_UNRECORDED] += missing
+    add_unrecorded(c, side, missing, time_ns, frame, state, rows, carry)
     drop_part(c, side, state, free_parts, carry)
     state[c, mine + NEXT] = target
 
@@ -260,5 +253,10 @@ def follow_unheard(
     """Where only one side is recorded, its acknowledgements tell what the other sent."""
     other = 1 - side
     known = state[c, other * SIDE_COLUMNS + NEXT]
-    if not state[c, HEARD] & (1 << other) and ack >= 0 and known >= 0 and ahead(ack, known) > 0:
+    if ack < 0 or known < 0:
+        return
+    beyond = ahead(ack, known)
+    if beyond > 0 and not state[c, HEARD] & (1 << other):
         skip_to(c, other, ack, time_ns, frame, state, free_parts, rows, carry)
+    elif beyond == 1 and state[c, other * SIDE_COLUMNS + SEEN_NS] < 0:
+        state[c, other * SIDE_COLUMNS + NEXT] = ack  # all that was seen of it was a keep-alive probe

@@ -5,15 +5,17 @@ from __future__ import annotations
 # A connection's state: one row of STATE_COLUMNS int64 (128 bytes), SIDE_COLUMNS for each side.
 NEXT = 0  # sequence number of the next byte in order, -1 where unknown
 PART = 1  # IN_STEP, LOST, or (slot + 1) << PART_SHIFT | fill of the unfinished message's buffer
-PENDING = 2  # sequence number that the other side's acknowledgement is awaited for, or -1
+PENDING = 2  # oldest sequence number that the other side's acknowledgement is awaited for, or -1
 SEEN_NS = 3  # when this side's last byte in order was seen, -1 where never
 PRINT = 4  # fingerprint of this side's last frame, -1 where none
 PRINT_NS = 5  # and its time
 PRINT_BEFORE = 6  # fingerprint of the frame before that, where it came within COPY_NS
 SIDE_COLUMNS = 7
 HELD = 14  # first of the segments held back, in order of arrival, -1 where none
-HEARD = 15  # bits: 1 the client's bytes were seen, 2 the server's
+HEARD = 15  # bits: 1 the client's bytes were seen, 2 the server's, 4 the connection was reset
 STATE_COLUMNS = 16
+
+WAS_RESET = 4
 
 IN_STEP = 0
 LOST = -1
@@ -31,7 +33,9 @@ H_ACK = 5  # acknowledgement number, -1 where none
 H_FIN = 6
 H_TIME = 7
 H_FRAME = 8
-HELD_COLUMNS = 9
+H_DONE_NS = 9  # when, and
+H_DONE_FRAME = 10  # by which frame, all its side's bytes up to its own were there
+HELD_COLUMNS = 11
 HELD_BYTES = 512  # a longer segment is held as several
 SEGMENT_HELD = 130  # rows that the longest segment (65,535 bytes) takes, and one more
 
