@@ -25,6 +25,8 @@ RESENT = 0x20  # the master sent the request again as a new message
 SENT_AGAIN = 0x40  # TCP sent the request's bytes again
 NOT_THE_SHAPE = 0x80  # request or reply is not as its function's format asks
 
+NO_CODE = 0xFF  # exception column: an exception whose code is 0, or not in the recording
+
 # Columns of the poll table: a poll is (master, endpoint, unit, function, addresses).
 P_WHO = 0  # pair << 16 | unit << 8 | function; pair: index of (client address, server address, port)
 P_READ = 1  # (start + 2) << 17 | (quantity + 1)

@@ -11,6 +11,7 @@ from mbsniff.exchange.columns import (
     E_KIND,
     E_SIDE,
     E_TIME_NS,
+    LONGEST_WAIT_NS,
     SENT_AGAIN,
 )
 from mbsniff.exchange.outstanding import (
@@ -86,9 +87,9 @@ def take_event(
         close_all(c, links, waiting, reply_ns, status, carry)
         links[c, X_ACCEPTED_NS] = now_ns if links[c, X_SYN_NS] >= 0 else -1
     elif kind == CLOSING:
-        mark_all(c, GIVEN_UP, links, waiting)
+        mark_all(c, GIVEN_UP, now_ns, links, waiting)
     elif kind == UNRECORDED and side == SERVER:
-        mark_all(c, REPLY_BYTES_LOST, links, waiting)
+        mark_all(c, REPLY_BYTES_LOST, now_ns, links, waiting)
     elif kind == AGAIN and side == CLIENT:
         _seen_again(rows, i, c, links, waiting, status)
     elif kind == ACKNOWLEDGED:
@@ -115,7 +116,8 @@ def _seen_again(rows: Columns, i: int, c: int, links: Columns, waiting: Columns,
     o = links[c, X_FIRST]
     while o >= 0:
         into = ahead(waiting[o, O_END], rows[i, SEQUENCE])
-        if 0 < into <= rows[i, AMOUNT]:
+        waits = rows[i, TIME_NS] - waiting[o, O_TIME_NS] <= LONGEST_WAIT_NS
+        if waits and 0 < into <= rows[i, AMOUNT]:
             waiting[o, O_SENT_NS] = rows[i, TIME_NS]
             t = waiting[o, O_ROW]
             status[t] = (status[t] & 0xFF) | SENT_AGAIN

@@ -6,6 +6,7 @@ from typing import Any
 
 from mbsniff.compiled import helper
 from mbsniff.exchange.columns import (
+    LONGEST_WAIT_NS,
     UNANSWERED,
     UNKNOWN,
 )
@@ -88,7 +89,9 @@ def add_outstanding(
     function = rows[i, FUNCTION]
     want = -1
     want_quantity = -1
-    if function == 3 or function == 4 or function == 23:
+    if rows[i, QUANTITY] < 0:
+        pass  # malformed, or cut short by the recorder: any reply may be its own
+    elif function == 3 or function == 4 or function == 23:
         want = rows[i, QUANTITY] * 2
     elif function == 1 or function == 2:
         want = (rows[i, QUANTITY] + 7) // 8
@@ -155,8 +158,10 @@ def close_all(
 
 
 @helper
-def mark_all(c: int, mark: int, links: Columns, waiting: Columns) -> None:
+def mark_all(c: int, mark: int, now_ns: int, links: Columns, waiting: Columns) -> None:
+    """Mark every request of the connection that still waits."""
     o = links[c, X_FIRST]
     while o >= 0:
-        waiting[o, O_MARKS] |= mark
+        if now_ns - waiting[o, O_TIME_NS] <= LONGEST_WAIT_NS:
+            waiting[o, O_MARKS] |= mark
         o = waiting[o, O_NEXT]

@@ -10,6 +10,7 @@ from mbsniff.exchange.columns import (
     LONGEST_WAIT_NS,
     MISADDRESSED,
     NO_ADDRESS,
+    NO_CODE,
     NOT_THE_SHAPE,
     ORPHAN,
     ORPHAN_START,
@@ -135,9 +136,10 @@ def take_reply(
     if rows[i, SHAPE] == MALFORMED or (rows[i, SHAPE] == FITS and not fits(rows, i, o, waiting)):
         beside |= NOT_THE_SHAPE
     status[t] = beside | how
-    if rows[i, FUNCTION] >= 0x80 and rows[i, DETAIL] >= 0:
-        exception[t] = rows[i, DETAIL] & 0xFF
-    reply_ns[t] = rows[i, TIME_NS] - waiting[o, O_TIME_NS]
+    if how != MISADDRESSED:
+        exception[t] = _code(rows, i)
+    waited = rows[i, TIME_NS] - waiting[o, O_TIME_NS]
+    reply_ns[t] = waited if waited > 0 else 0  # the recorder may have swapped them, or its clock stepped back
     reply_frame[t] = rows[i, FRAME] & 0xFFFFFFFF
     previous = -1
     at = links[c, X_FIRST]
@@ -158,5 +160,11 @@ def take_orphan(
         reply_frame, value, carry,
     )  # fmt: skip
     status[t] = ORPHAN
-    if rows[i, FUNCTION] >= 0x80 and rows[i, DETAIL] >= 0:
-        exception[t] = rows[i, DETAIL] & 0xFF
+
+
+@helper
+def _code(rows: Columns, i: int) -> int:
+    """Exception code of a reply, 0 of a normal one."""
+    if rows[i, FUNCTION] < 0x80:
+        return 0
+    return rows[i, DETAIL] & 0xFF if rows[i, DETAIL] > 0 else NO_CODE

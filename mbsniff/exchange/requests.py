@@ -89,7 +89,7 @@ def take_request(
     key = rows[i, IDENTIFIER] << 16 | rows[i, UNIT] << 8 | rows[i, FUNCTION]
     before = -1
     if links[c, X_FIRST] >= 0:
-        before = _overtake(c, now_ns, key, links, waiting, reply_ns, status, carry)
+        before = _overtake(c, now_ns, key, p, links, waiting, reply_ns, poll, status, carry)
     t = new_transaction(
         rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
         reply_frame, value, carry,
@@ -106,9 +106,8 @@ def take_request(
     if rows[i, SHAPE] == MALFORMED:
         marks |= NOT_THE_SHAPE
     same = SAME_IDENTIFIER if rows[i, IDENTIFIER] == links[c, X_IDENTIFIER] else 0
-    if before >= 0 and poll[before] == poll[t] and value[before] == value[t]:
+    if before >= 0 and _same_value(value[before], value[t], rows[i, VALUE_BYTES], value_table, value_bytes):
         marks |= RESENT
-        same = 0
     links[c, X_IDENTIFIER] = rows[i, IDENTIFIER]
     status[t] = OPEN | marks
     add_outstanding(rows, i, c, t, key, same, links, waiting, carry)
@@ -142,12 +141,12 @@ def new_transaction(
 
 @rare
 def _overtake(
-    c: int, now_ns: int, key: int, links: Columns, waiting: Columns, reply_ns: Columns, status: Narrow,
-    carry: Columns,
+    c: int, now_ns: int, key: int, p: int, links: Columns, waiting: Columns, reply_ns: Columns, poll: Narrow,
+    status: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
-    """What a new request does to those outstanding; the newest one's transaction if it has the same key."""
+    """What a new request does to those outstanding; the newest transaction of the same key and poll, or -1."""
     newest = links[c, X_LAST]
-    before = waiting[newest, O_ROW] if waiting[newest, O_KEY] == key else -1
+    before = -1
     if not waiting[newest, O_MARKS] & (PASSED_AT_ONCE | GIVEN_UP):
         at_once = now_ns - waiting[newest, O_TIME_NS] < OVERTAKEN_NS
         waiting[newest, O_MARKS] |= PASSED_AT_ONCE if at_once else GIVEN_UP
@@ -156,7 +155,11 @@ def _overtake(
     while o >= 0:
         following = waiting[o, O_NEXT]
         given_up = waiting[o, O_MARKS] & GIVEN_UP
-        if now_ns - waiting[o, O_TIME_NS] > LONGEST_WAIT_NS or (given_up and waiting[o, O_KEY] == key):
+        waits = now_ns - waiting[o, O_TIME_NS] <= LONGEST_WAIT_NS
+        same_key = waiting[o, O_KEY] == key
+        if waits and same_key and (poll[waiting[o, O_ROW]] & 0x7FFFFFFF) == p:
+            before = waiting[o, O_ROW]
+        if not waits or (given_up and same_key):
             close(o, waiting, reply_ns, status)
             unlink(c, o, previous, links, waiting, carry)
         else:
@@ -167,6 +170,19 @@ def _overtake(
         close(o, waiting, reply_ns, status)
         unlink(c, o, -1, links, waiting, carry)
     return before
+
+
+@rare
+def _same_value(one: int, other: int, count: int, value_table: Columns, value_bytes: Bytes) -> bool:
+    """Whether two requests of a poll, the newer of which writes ``count`` bytes, write the same."""
+    if one == other or one < 0 or other < 0 or count == 0:
+        return one == other
+    if value_table[one, 1] != value_table[other, 1]:
+        return False
+    for k in range(count):
+        if value_bytes[value_table[one, 0] + k] != value_bytes[value_table[other, 0] + k]:
+            return False
+    return True
 
 
 @rare
