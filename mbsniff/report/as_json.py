@@ -77,7 +77,7 @@ def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
     figures = verdict.figures
     silences = figures.silences
     longest = silences.longest
-    judged = figures.regular and figures.limits.watchdog_ns is not None
+    judged = figures.regular and bool(figures.limits.watchdog_ns)
     statuses = figures.statuses
     return {
         "device": figures.key,
@@ -110,7 +110,7 @@ def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
         "margin": ratio(verdict.margin),
         "spare_polls": verdict.spare_polls,
         "watchdog_due": silences.certain + (silences.end_is_due == "certain") if judged else None,
-        "watchdog_possibly_due": silences.possible if judged else None,
+        "watchdog_possibly_due": silences.possible + (silences.end_is_due == "possible") if judged else None,
         "supported_timeout_s": seconds(verdict.supported_timeout_ns),
         "state": verdict.state,
         "polls": [_poll(poll) for poll in figures.polls],
