@@ -61,7 +61,7 @@ def busiest_second(times_ns: list[int]) -> int:
 def device_figures(
     requests: list[Transaction], service_ns: list[int], orphans: int, span: Span, limit: Limit
 ) -> dict[str, Any]:
-    """All figures of a device; ``requests`` in the order recorded."""
+    """All figures of a device; ``requests`` in time order."""
     status = Counter(one.status for one in requests)
     answered = [one for one in requests if one.answered]
     polls = polls_of(requests)
@@ -91,6 +91,7 @@ def device_figures(
         "broadcast": status["broadcast"],
         "orphan_replies": orphans,
         "resent_requests": sum(one.resent for one in requests),
+        "sent_again_by_tcp": sum(bool(one.sent_again_ns) for one in requests),
         "service_ms": milliseconds(service_ns),
     }
 
@@ -108,14 +109,15 @@ def _counts(items: Iterable[int]) -> dict[str, int]:
 
 
 def _exceptions(answered: list[Transaction]) -> dict[str, int]:
+    """By code; one that has none, or that the recorder cut off, counts as 0."""
     replies = [one.reply.pdu for one in answered if one.reply]
-    return _counts(pdu[1] for pdu in replies if pdu[0] & ERROR_BIT and len(pdu) > 1)
+    return _counts(pdu[1] if len(pdu) > 1 else 0 for pdu in replies if pdu[0] & ERROR_BIT)
 
 
 def _block_sizes(requests: list[Transaction]) -> dict[str, dict[str, int]]:
     sizes: dict[int, list[int]] = {}
     for one in requests:
-        quantity = requested(one.request.pdu).quantity
+        quantity = requested(one.request).quantity
         if one.function in BLOCKS and quantity is not None:
             sizes.setdefault(one.function, []).append(quantity)
     return {str(function): _counts(sizes[function]) for function in sorted(sizes)}
@@ -142,7 +144,7 @@ def _silence_figures(
         "margin": round(1 - length / timeout, 6) if timeout and length is not None else None,
         "spare_polls": _spare_polls(polls, timeout, length),
         "watchdog_due": silences.count_due(threshold, span.ends_ns) if threshold else None,
-        "watchdog_possibly_due": silences.count_possibly_due(threshold) if threshold else None,
+        "watchdog_possibly_due": silences.count_possibly_due(threshold, span.ends_ns) if threshold else None,
     }
 
 
@@ -150,4 +152,4 @@ def _spare_polls(polls: list[Poll], timeout: int | None, longest: int | None) ->
     periods = [poll.median_ns for poll in polls if poll.kind == "cyclic"]
     if not timeout or longest is None or not periods:
         return None
-    return max((timeout - longest) // min(periods), 0)
+    return max((timeout - longest) // max(min(periods), 1), 0)

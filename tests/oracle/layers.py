@@ -11,7 +11,7 @@ import dpkt
 from tests.oracle.frames import Frame
 
 # Link types as the pcap draft's registry numbers them.
-NULL, ETHERNET, RAW, LINUX_SLL, IPV4, IPV6, LINUX_SLL2 = 0, 1, 101, 113, 228, 229, 276
+NULL, ETHERNET, RAW, LOOP, LINUX_SLL, IPV4, IPV6, LINUX_SLL2 = 0, 1, 101, 108, 113, 228, 229, 276
 VLAN_TAGS = {0x8100, 0x88A8, 0x9100, 0x9200}
 ETHERTYPE_IPV4, ETHERTYPE_IPV6 = 0x0800, 0x86DD
 
@@ -96,7 +96,7 @@ def _network_offset(frame: Frame) -> int | None:
     """Where the IP header starts; None if the frame carries no IP."""
     if frame.link in (RAW, IPV4, IPV6):
         return 0
-    if frame.link == NULL:
+    if frame.link in (NULL, LOOP):
         return 4
     kind_at, start = {ETHERNET: (12, 14), LINUX_SLL: (14, 16), LINUX_SLL2: (0, 20)}.get(frame.link, (None, 0))
     if kind_at is None:

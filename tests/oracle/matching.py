@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from tests.oracle.messages import Close, Message, Traffic
-from tests.oracle.pdus import ERROR_BIT, fits
+from tests.oracle.messages import Message, Traffic
+from tests.oracle.order import CLIENT, SERVER, Again, Close, Hole, distance
+from tests.oracle.pdus import ERROR_BIT, fits, requested
 
 PIPELINED_WITHIN_NS = 50 * 10**6
 WAITS_NS = 60 * 10**9
 MOST_OUTSTANDING = 64
 ANSWERED = {"answered", "by-order", "pipelined", "late"}
-NEVER = math.inf
 
 
 @dataclass(eq=False)
 class Transaction:
-    """A request and what became of it. It was outstanding until ``closed_frame`` and ``closed_ns``."""
+    """A request and what became of it."""
 
     client: str
     server: tuple[str, int]
@@ -28,11 +27,11 @@ class Transaction:
     resent: bool
     overtaken: bool = False
     given_up: bool = False
+    reply_lost: bool = False
+    """Whether bytes of the reply direction went unrecorded while it waited."""
     status: str = "open"
     reply: Message | None = None
     reply_ns: int = -1
-    closed_frame: float = NEVER
-    closed_ns: float = NEVER
     sent_again_ns: list[int] = field(default_factory=list)
     """When TCP sent its last byte again while it was outstanding."""
 
@@ -48,6 +47,10 @@ class Transaction:
     def key(self) -> tuple[int, int, int]:
         return self.request.transaction, self.request.unit, self.function
 
+    def waits_at(self, now_ns: int) -> bool:
+        """Rule 4: nothing that comes more than 60 s later is for this request."""
+        return now_ns - self.time_ns <= WAITS_NS
+
 
 @dataclass
 class Matching:
@@ -55,35 +58,31 @@ class Matching:
 
     traffic: Traffic
     times_ns: list[int]
-    broadcasts: bool
-    """Whether unit 0 of this endpoint waits for no reply."""
     outstanding: list[Transaction] = field(default_factory=list)
     transactions: list[Transaction] = field(default_factory=list)
     orphans: list[Message] = field(default_factory=list)
 
     def run(self) -> Matching:
         for event in self.traffic.events:
-            self._expire(self.times_ns[event.frame])
-            if isinstance(event, Close):
+            now_ns = self.times_ns[event.frame]
+            if isinstance(event, Message):
+                for one in list(self.outstanding):
+                    if not one.waits_at(now_ns):
+                        self._close(one)
+                (self._request if event.from_client else self._reply)(event)
+            elif isinstance(event, Close):
                 self._close_side(event)
-            elif event.from_client:
-                self._request(event)
+            elif isinstance(event, Hole):
+                self._hole(event, now_ns)
             else:
-                self._reply(event)
+                self._again(event, now_ns)
         self._end()
-        self._call_unknown()
-        self._note_sent_again()
         return self
 
-    def _close(self, one: Transaction, status: str, frame: float, time_ns: float = NEVER) -> None:
-        one.status, one.closed_frame, one.closed_ns = status, frame, time_ns
+    def _close(self, one: Transaction) -> None:
+        """Rule 6: no verdict where reply bytes went unrecorded during the wait."""
+        one.status = "unknown" if one.reply_lost else "unanswered"
         self.outstanding.remove(one)
-
-    def _expire(self, now_ns: int) -> None:
-        """Rule 4: after 60 s of waiting a request is unanswered."""
-        for one in list(self.outstanding):
-            if now_ns - one.time_ns > WAITS_NS:
-                self._close(one, "unanswered", NEVER, one.time_ns + WAITS_NS)
 
     def _request(self, message: Message) -> None:
         new = self._transaction(message)
@@ -93,17 +92,20 @@ class Matching:
                 one.given_up |= new.time_ns - one.time_ns >= PIPELINED_WITHIN_NS
         for one in list(self.outstanding):  # rule 2
             if one.given_up and one.key == new.key:
-                self._close(one, "unanswered", message.frame)
+                self._close(one)
         self.transactions.append(new)
-        if self.broadcasts and message.unit == 0:  # rule 7
-            new.status, new.closed_frame = "broadcast", message.frame
-            return
         self.outstanding.append(new)
         if len(self.outstanding) > MOST_OUTSTANDING:  # rule 4
-            self._close(self.outstanding[0], "unanswered", message.frame)
+            self._close(self.outstanding[0])
 
     def _transaction(self, message: Message) -> Transaction:
-        newest = self.outstanding[-1].request if self.outstanding else None
+        asked = requested(message)
+        same = [
+            one
+            for one in self.outstanding
+            if one.key == (message.transaction, message.unit, message.pdu[0])
+            and requested(one.request).addresses == asked.addresses
+        ]
         return Transaction(
             client=self.traffic.connection.client[0],
             server=self.traffic.connection.server,
@@ -111,16 +113,14 @@ class Matching:
             time_ns=self.times_ns[message.frame],
             same_identifier=bool(self.transactions)
             and self.transactions[-1].request.transaction == message.transaction,
-            resent=newest is not None
-            and (newest.transaction, newest.unit, newest.pdu)
-            == (message.transaction, message.unit, message.pdu),
+            resent=bool(same) and requested(same[-1].request).written == asked.written,
         )
 
     def _reply(self, message: Message) -> None:
         """Rule 3: the same three and the shape, the same three, the same but for the unit; oldest first."""
         function = message.pdu[0] & ~ERROR_BIT
         same_three = [o for o in self.outstanding if o.key == (message.transaction, message.unit, function)]
-        fitting = [o for o in same_three if fits(o.request.pdu, message.pdu)]
+        fitting = [o for o in same_three if fits(o.request, message)]
         other_unit = [
             o
             for o in self.outstanding
@@ -130,8 +130,10 @@ class Matching:
         if chosen is None:
             self.orphans.append(message)
             return
-        self._close(chosen, self._answer(chosen) if same_three else "misaddressed", message.frame)
-        chosen.reply, chosen.reply_ns = message, self.times_ns[message.frame]
+        self.outstanding.remove(chosen)
+        chosen.status = self._answer(chosen) if same_three else "misaddressed"
+        chosen.reply = message
+        chosen.reply_ns = max(self.times_ns[message.frame], chosen.time_ns)
 
     @staticmethod
     def _answer(one: Transaction) -> str:
@@ -143,45 +145,38 @@ class Matching:
 
     def _close_side(self, event: Close) -> None:
         for one in list(self.outstanding):
-            if event.by_client and not event.at_once:  # rule 1: the master's FIN
+            if event.side == CLIENT and not event.at_once:  # rule 1: the master's FIN
                 one.given_up = True
             else:  # rule 4
-                self._close(one, "unanswered", event.frame)
+                self._close(one)
+
+    def _hole(self, hole: Hole, now_ns: int) -> None:
+        for one in self.outstanding:
+            one.reply_lost |= hole.side == SERVER and one.waits_at(now_ns)
+
+    def _again(self, again: Again, now_ns: int) -> None:
+        for one in self.outstanding:
+            into = distance(one.request.end_seq, again.seq)
+            if again.side == CLIENT and 0 < into <= again.length and one.waits_at(now_ns):
+                one.sent_again_ns.append(now_ns)
 
     def _end(self) -> None:
         """Rule 5: what is outstanding at the end of the recording."""
         end_ns = max(self.times_ns)
-        self._expire(end_ns)
         for one in list(self.outstanding):
-            self._close(one, "unanswered" if one.given_up else "open", NEVER)
-
-    def _call_unknown(self) -> None:
-        """Rule 6: no verdict where reply bytes went unrecorded during the wait."""
-        for one in self.transactions:
-            if one.status == "unanswered" and any(
-                one.request.frame < frame <= one.closed_frame and self.times_ns[frame] <= one.closed_ns
-                for _, frame in self.traffic.reply_holes
-            ):
-                one.status = "unknown"
-
-    def _note_sent_again(self) -> None:
-        for one in self.transactions:
-            again = [self.times_ns[frame] for frame in one.request.again if frame < one.closed_frame]
-            one.sent_again_ns = [time_ns for time_ns in again if time_ns <= one.closed_ns]
+            if one.given_up or not one.waits_at(end_ns):
+                self._close(one)
 
 
 def match(traffic: list[Traffic], times_ns: list[int]) -> list[Matching]:
-    """All connections matched; unit 0 waits for no reply where none of its requests is ever answered."""
-    first = [Matching(one, times_ns, broadcasts=False).run() for one in traffic]
-    answering = {
-        one.server for m in first for one in m.transactions if one.request.unit == 0 and one.answered
-    }
-    return [
-        m
-        if m.traffic.connection.server in answering
-        else Matching(m.traffic, times_ns, broadcasts=True).run()
-        for m in first
-    ]
+    """All connections matched; a unit 0 of which nothing ever came back takes broadcasts (rule 7)."""
+    matched = [Matching(one, times_ns).run() for one in traffic]
+    transactions = [one for m in matched for one in m.transactions if one.request.unit == 0]
+    replying = {one.server for one in transactions if one.reply}
+    for one in transactions:
+        if one.server not in replying:
+            one.status, one.resent = "broadcast", False
+    return matched
 
 
 def consecutive(items: list[int]) -> list[int]:

@@ -1,142 +1,134 @@
-"""The streams of a connection in, its events in order out: messages, closes and unrecorded bytes."""
+"""What happened on a connection in; the same with messages in place of bytes out."""
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field
-from itertools import accumulate
+from dataclasses import dataclass
 
 from tests.oracle.connections import Connection
-from tests.oracle.layers import Segment
-from tests.oracle.streams import Piece, Stream, streams
+from tests.oracle.order import CLIENT, SERVER, Again, Begin, Bytes, Close, Hole, happenings
 
 # MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3: the length counts unit identifier and PDU;
 # MODBUS Application Protocol Specification V1.1b3, 4.1: a PDU has at most 253 bytes.
-BEFORE_UNIT, SHORTEST, LONGEST = 6, 2, 254
+HEADER, SHORTEST, LONGEST = 6, 2, 254
 
 
 @dataclass(frozen=True)
 class Message:
-    """A Modbus message, complete with ``frame``; ``again``: later frames that bear its last byte."""
+    """A Modbus message, complete with ``frame``; ``pdu`` is what was recorded of its ``size`` bytes."""
 
     from_client: bool
     frame: int
     place: int
-    """Where it ends in its stream: orders the messages that one frame completes."""
+    """Counts the messages of its direction."""
     transaction: int
     unit: int
     pdu: bytes
-    again: list[int] = field(default_factory=list)
+    size: int
+    end_seq: int
 
 
-@dataclass(frozen=True)
-class Close:
-    """A side has closed (FIN), or the connection is over (RST, another handshake)."""
-
-    frame: int
-    by_client: bool
-    at_once: bool
-    """Whether nothing can follow: RST or another handshake."""
+Event = Message | Again | Hole | Close
 
 
 @dataclass(frozen=True)
 class Traffic:
-    """What happened on one connection; ``holes`` are (bytes, frame that shows them) per direction."""
+    """What happened on one connection."""
 
     connection: Connection
-    events: list[Message | Close]
-    request_holes: list[tuple[int, int]]
-    reply_holes: list[tuple[int, int]]
+    events: list[Event]
 
 
 def traffic(connection: Connection) -> Traffic:
-    """Put a connection in order."""
-    sides = streams(connection)
-    messages = [
-        message
-        for side, parts in sides.items()
-        for stream in parts
-        for message in _messages(stream, from_client=side == connection.client)
-    ]
-    closes = [*_fins(connection, sides), *_ends(connection)]
-    holes = {side: [hole for stream in parts for hole in stream.holes()] for side, parts in sides.items()}
-    return Traffic(
-        connection,
-        sorted([*messages, *closes], key=_order),
-        holes[connection.client],
-        holes[connection.server],
-    )
+    """Put a connection in order and cut its messages."""
+    events: list[Event] = []
+    cutters = [Cutter(CLIENT), Cutter(SERVER)]
+    for one in happenings(connection):
+        if isinstance(one, Begin):
+            cutters[one.side].kept = b"" if one.in_step else None
+        elif isinstance(one, Bytes):
+            events += cutters[one.side].take(one)
+        else:
+            events.append(one)
+    return Traffic(connection, events)
 
 
-def _order(event: Message | Close) -> tuple[int, int, int]:
-    """By frame; a frame's messages come before the FIN that it bears, another handshake before all else."""
-    if isinstance(event, Message):
-        return event.frame, 1, event.place
-    return event.frame, 0 if event.at_once else 2, 0
+@dataclass
+class Cutter:
+    """Cuts one direction's bytes; keeps those of an unfinished message, or None while out of step."""
+
+    side: int
+    kept: bytes | None = None
+    count: int = 0
+
+    def take(self, chunk: Bytes) -> list[Message | Hole]:
+        """The messages that these bytes complete; of a frame cut short also what holds none."""
+        before = self.kept or b""
+        data = before + chunk.payload
+        total = len(before) + chunk.length
+        at: int | None = 0 if self.kept is not None else self._in_step_again(data, len(before), total, 0)
+        self.kept = None
+        found: list[Message | Hole] = []
+        cut_ends = len(before)
+        while at is not None:
+            if at == total:
+                self.kept = b""
+                break
+            left = data[at:]
+            if len(left) >= HEADER and not is_header(left):
+                at = self._in_step_again(data, len(before), total, at)
+                continue
+            size = HEADER + word(left, 4)
+            if len(left) < HEADER + SHORTEST or at + size > total:
+                if len(data) == total:
+                    self.kept = left
+                break
+            end = (chunk.end_seq - (total - at - size)) % 2**32
+            self.count += 1
+            found.append(
+                Message(
+                    self.side == CLIENT, chunk.frame, self.count, word(left, 0), left[6], left[7:size],
+                    size - 7, end,
+                )
+            )  # fmt: skip
+            at += size
+            cut_ends = at
+        if self.kept is None and len(data) < total:
+            found.append(Hole(self.side, chunk.frame, total - cut_ends))
+        return found
+
+    def _in_step_again(self, data: bytes, begin: int, total: int, at: int) -> int | None:
+        """Where, in the new bytes of ``data``, a message plausibly begins; None where none does."""
+        for place in range(max(at, begin), len(data) - HEADER - SHORTEST + 1):
+            if self._plausible(data[place:], total - place, is_first=place == begin):
+                return place
+        return None
+
+    def _plausible(self, data: bytes, size: int, *, is_first: bool) -> bool:
+        """A header, and the length that the function asks for; a whole segment if it asks for none."""
+        if not is_header(data):
+            return False
+        length, function = word(data, 4), data[7]
+        fixed = FIXED_REQUESTS if self.side == CLIENT else FIXED_REPLIES
+        counted = COUNTED_REQUESTS if self.side == CLIENT else COUNTED_REPLIES
+        if function in fixed:
+            return length == fixed[function]
+        if function in counted and len(data) > counted[function]:
+            return length == counted[function] - HEADER + 1 + data[counted[function]]
+        if self.side == SERVER and function > 0x80:
+            return length == 3
+        return is_first and function > 0 and HEADER + length == size
 
 
-def _fins(connection: Connection, sides: dict[tuple[str, int], list[Stream]]) -> list[Close]:
-    """Each side's FIN, once all that was recorded before it is there."""
-    result = []
-    for side, parts in sides.items():
-        for stream in parts:
-            if stream.fin:
-                position, frame = stream.fin
-                before = [piece.frame for piece in stream.pieces if piece.start < position]
-                result.append(Close(max([frame, *before]), side == connection.client, at_once=False))
-    return result
+# The header's length of messages of a fixed size, and where those of a variable one have their byte count.
+FIXED_REQUESTS = {1: 6, 2: 6, 3: 6, 4: 6, 5: 6, 6: 6, 22: 8}
+FIXED_REPLIES = {5: 6, 6: 6, 15: 6, 16: 6, 22: 8}
+COUNTED_REQUESTS = {15: 12, 16: 12, 23: 16}
+COUNTED_REPLIES = {1: 8, 2: 8, 3: 8, 4: 8, 23: 8}
 
 
-def _ends(connection: Connection) -> list[Close]:
-    def close(segment: Segment) -> Close:
-        return Close(segment.frame, connection.sent_by_client(segment), at_once=True)
-
-    resets = [close(segment) for segment in connection.segments if segment.rst]
-    return resets + ([close(connection.ended_by)] if connection.ended_by else [])
+def word(data: bytes, at: int) -> int:
+    return int.from_bytes(data[at : at + 2], "big")
 
 
-def _messages(stream: Stream, *, from_client: bool) -> list[Message]:
-    latest = 0
-    result: list[Message] = []
-    for run in stream.runs():
-        frames = list(accumulate((piece.frame for piece in run), max, initial=latest))[1:]
-        ends = [piece.end for piece in run]
-        latest = frames[-1]
-        in_step = stream.from_handshake and run[0].start == stream.base
-        for end, data in _cut(run, stream.starts, in_step):
-            frame = frames[bisect_left(ends, end)]
-            again = [at for first, last, at in stream.again if first < end <= last and at > frame]
-            transaction, unit = int.from_bytes(data[:2], "big"), data[6]
-            result.append(Message(from_client, frame, end, transaction, unit, data[7:], again))
-    return result
-
-
-def _cut(run: list[Piece], starts: list[int], in_step: bool) -> list[tuple[int, bytes]]:
-    """Messages as (end, bytes). Out of step, they go on at the next segment that begins like one."""
-    base, data = run[0].start, b"".join(piece.data for piece in run)
-    result = []
-    at = 0
-    if not in_step:
-        at = _next_start(data, base, starts, 0)
-    while at + BEFORE_UNIT <= len(data):
-        if not _plausible(data, at):
-            at = _next_start(data, base, starts, at + 1)
-            continue
-        end = at + BEFORE_UNIT + int.from_bytes(data[at + 4 : at + 6], "big")
-        if end > len(data):
-            break
-        result.append((base + end, data[at:end]))
-        at = end
-    return result
-
-
-def _plausible(data: bytes, at: int) -> bool:
-    protocol, length = (int.from_bytes(data[i : i + 2], "big") for i in (at + 2, at + 4))
-    return at + BEFORE_UNIT <= len(data) and protocol == 0 and SHORTEST <= length <= LONGEST
-
-
-def _next_start(data: bytes, base: int, starts: list[int], at: int) -> int:
-    for start in starts[bisect_left(starts, base + at) : bisect_right(starts, base + len(data))]:
-        if _plausible(data, start - base):
-            return start - base
-    return len(data)
+def is_header(data: bytes) -> bool:
+    return word(data, 2) == 0 and SHORTEST <= word(data, 4) <= LONGEST

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from tests.oracle.matching import Transaction, consecutive
-from tests.oracle.pdus import WRITES, requested
+from tests.oracle.pdus import WRITES, Range, requested
 from tests.oracle.quantiles import nearest_rank, seconds
 
 
@@ -42,29 +42,36 @@ class Poll:
     def _is_cyclic(self) -> bool:
         if len(self.intervals_ns) < 4:
             return False
-        low, high = (nearest_rank(self.intervals_ns, percent) for percent in (5, 95))
-        return 2 * low >= self.median_ns and 2 * high <= 3 * self.median_ns
+        near = sum(self.median_ns <= 2 * interval <= 3 * self.median_ns for interval in self.intervals_ns)
+        return 10 * near >= 8 * len(self.intervals_ns)
 
     def _is_on_change(self) -> bool:
         """At least 3 writes; of those with one before, 9 in 10 bring another value."""
         if self.requests[0].function not in WRITES or len(self.requests) < 3:
             return False
-        values = [requested(one.request.pdu).written for one in self.requests]
+        values = [written for one in self.requests if (written := requested(one.request).written)]
         changes = sum(before != after for before, after in pairwise(values))
-        return 10 * changes >= 9 * (len(values) - 1)
+        return 10 * changes >= 9 * (len(self.requests) - 1)
 
     def as_json(self) -> dict[str, Any]:
         first = self.requests[0]
-        asked = requested(first.request.pdu)
+        asked = requested(first.request)
         return {
             "master": first.client,
             "function": first.function,
             "start": asked.start,
             "quantity": asked.quantity,
+            **self._written(asked),
             "count": len(self.requests),
             "kind": self.kind,
             "period_s": self._period() if self.kind == "cyclic" else None,
         }
+
+    @staticmethod
+    def _written(asked: Range) -> dict[str, int | None]:
+        if asked.write_start is None:
+            return {}
+        return {"write_start": asked.write_start, "write_quantity": asked.write_quantity}
 
     def _period(self) -> dict[str, float | None]:
         figures = {"median": 50, "p5": 5, "p95": 95, "max": 100}
@@ -75,8 +82,8 @@ def polls_of(requests: list[Transaction]) -> list[Poll]:
     """The polls of one device, by master, function, start, quantity, written start and quantity."""
     groups: dict[tuple[Any, ...], list[Transaction]] = {}
     for one in requests:
-        asked = requested(one.request.pdu)
-        numbers = (one.function, asked.start, asked.quantity, asked.write_start, asked.write_quantity)
+        asked = requested(one.request)
+        numbers = (one.function, *asked.addresses)
         order = tuple(-1 if number is None else number for number in numbers)
         groups.setdefault((order_of_address(one.client), *order), []).append(one)
     return [Poll(tuple(groups[key])) for key in sorted(groups)]

@@ -7,12 +7,13 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from tests.oracle.connections import connections, drop_copies
+from tests.oracle.connections import connections
 from tests.oracle.figures import Limit, Span, device_figures, iso
 from tests.oracle.frames import Frame, read_frames
 from tests.oracle.layers import decode
 from tests.oracle.matching import Matching, Transaction, match
 from tests.oracle.messages import Message, Traffic, traffic
+from tests.oracle.order import Hole
 from tests.oracle.quantiles import seconds
 
 NO_LIMIT = Limit()
@@ -32,15 +33,12 @@ def read_captures(
     """
     frames = read_frames(list(paths))
     if not frames:
-        return {"recording": _recording([], [], 0), "devices": {}}
+        return {"recording": _recording([], []), "devices": {}}
     segments = [segment for i, frame in enumerate(frames) if (segment := decode(i, frame))]
-    wanted = frozenset(ports)
-    modbus = [s for s in segments if s.source[1] in wanted or s.target[1] in wanted]
-    kept, copies = drop_copies(modbus)
-    observed = [traffic(connection) for connection in connections(kept, wanted)]
+    observed = [traffic(connection) for connection in connections(segments, frozenset(ports))]
     matched = match(observed, [frame.time_ns for frame in frames])
     return {
-        "recording": _recording(frames, observed, copies),
+        "recording": _recording(frames, observed),
         "devices": _devices(matched, _span(frames), limits or {}, default),
     }
 
@@ -55,19 +53,19 @@ def _span(frames: list[Frame]) -> Span:
     return Span(min(times), max(times))
 
 
-def _recording(frames: list[Frame], observed: list[Traffic], copies: int) -> dict[str, Any]:
+def _recording(frames: list[Frame], observed: list[Traffic]) -> dict[str, Any]:
     span = _span(frames) if frames else None
-    holes = [hole for one in observed for hole in (*one.request_holes, *one.reply_holes)]
+    events = [event for one in observed for event in one.events]
     return {
         "frames": len(frames),
         "bytes": sum(len(frame.data) for frame in frames),
         "starts": iso(span.starts_ns) if span else None,
         "ends": iso(span.ends_ns) if span else None,
         "span_s": seconds(span.length_ns) if span else None,
-        "modbus_messages": sum(isinstance(event, Message) for one in observed for event in one.events),
-        "repeated_frames": copies,
+        "modbus_messages": sum(isinstance(event, Message) for event in events),
+        "repeated_frames": sum(one.connection.copies for one in observed),
         "cut_short_frames": sum(len(frame.data) < frame.original for frame in frames),
-        "unrecorded_bytes": sum(count for count, _ in holes),
+        "unrecorded_bytes": sum(event.length for event in events if isinstance(event, Hole)),
     }
 
 
@@ -84,7 +82,7 @@ def _devices(
     service = _service_times(matched)
     return {
         name: device_figures(
-            sorted(requests[name], key=lambda one: (one.request.frame, one.request.place)),
+            sorted(requests[name], key=lambda one: (one.time_ns, one.request.frame, one.request.place)),
             [service[id(one)] for one in requests[name] if one.answered],
             orphans[name],
             span,
@@ -96,20 +94,22 @@ def _devices(
 
 def _service_times(matched: list[Matching]) -> dict[int, int]:
     """For each answered transaction: reply less the later of request and previous reply of the endpoint."""
-    replies: dict[tuple[str, int], list[tuple[int, int, int, Transaction | None]]] = defaultdict(list)
+    replies: dict[tuple[str, int], list[tuple[tuple[int, ...], int, Transaction | None]]] = defaultdict(list)
     for one in matched:
-        server, times_ns = one.traffic.connection.server, one.times_ns
-        answers = {id(t.reply): t for t in one.transactions if t.answered}
-        for event in one.traffic.events:
-            if isinstance(event, Message) and not event.from_client:
-                entry = (event.frame, event.place, times_ns[event.frame], answers.get(id(event)))
-                replies[server].append(entry)
+        server = one.traffic.connection.server
+        for t in one.transactions:
+            if t.reply:
+                place = (t.reply.frame, t.time_ns, t.request.frame, t.request.place)
+                replies[server].append((place, t.reply_ns, t if t.answered else None))
+        for message in one.orphans:
+            time_ns = one.times_ns[message.frame]
+            place = (message.frame, time_ns, message.frame, message.place)
+            replies[server].append((place, time_ns, None))
     result = {}
     for entries in replies.values():
-        ordered = sorted(entries, key=lambda entry: entry[:2])
         previous_ns = 0
-        for _, _, time_ns, transaction in ordered:
+        for _, time_ns, transaction in sorted(entries, key=lambda entry: entry[0]):
             if transaction is not None:
-                result[id(transaction)] = time_ns - max(transaction.time_ns, previous_ns)
+                result[id(transaction)] = max(time_ns - max(transaction.time_ns, previous_ns), 0)
             previous_ns = time_ns
     return result

@@ -6,6 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from itertools import accumulate
 
 from tests.oracle.matching import Transaction
 from tests.oracle.pdus import ERROR_BIT
@@ -45,7 +46,12 @@ class Silences:
         return self.feeds[i + 1].first_ns - self.feeds[i].first_ns
 
     def shortest_ns(self, i: int) -> int:
-        return max(self.feeds[i + 1].first_ns - self.feeds[i].latest_ns, 0)
+        return max(self.feeds[i + 1].first_ns - self._latest_ns[i], 0)
+
+    @cached_property
+    def _latest_ns(self) -> list[int]:
+        """For each feed the latest delivery of it or of any before it."""
+        return list(accumulate((feed.latest_ns for feed in self.feeds), max))
 
     def confirmed_around(self, i: int) -> tuple[int, int] | None:
         """The last confirmed feed at or before silence i and the first at or after it."""
@@ -73,12 +79,24 @@ class Silences:
     def count_due(self, threshold: Fraction, ends_ns: int) -> int:
         """Silences, and the open end, that were past the threshold for certain."""
         complete = sum(self.shortest_ns(i) > threshold for i in range(len(self)))
-        return complete + bool(self.feeds and ends_ns - self.feeds[-1].latest_ns > threshold)
+        return complete + self._end_is_due(threshold, ends_ns)
 
-    def count_possibly_due(self, threshold: Fraction) -> int:
-        """Pairs of neighbouring confirmed feeds too far apart, with nothing certain between them."""
+    def _end_is_due(self, threshold: Fraction, ends_ns: int) -> bool:
+        return bool(self.feeds) and ends_ns - self._latest_ns[-1] > threshold
+
+    def count_possibly_due(self, threshold: Fraction, ends_ns: int) -> int:
+        """Pairs of neighbouring confirmed feeds too far apart, with nothing certain between them; and the end."""
         pairs = {around for i in range(len(self)) if (around := self.confirmed_around(i))}
-        return sum(self._possibly(first, last, threshold) for first, last in pairs)
+        return sum(self._possibly(first, last, threshold) for first, last in pairs) + (
+            self._end_is_possibly_due(threshold, ends_ns)
+        )
+
+    def _end_is_possibly_due(self, threshold: Fraction, ends_ns: int) -> bool:
+        if not self._confirmed or self._end_is_due(threshold, ends_ns):
+            return False
+        last = self._confirmed[-1]
+        certain = any(self.shortest_ns(i) > threshold for i in range(last, len(self)))
+        return ends_ns - self.feeds[last].first_ns > threshold and not certain
 
     def _possibly(self, first: int, last: int, threshold: Fraction) -> bool:
         longest = self.longest_ns(first)

@@ -85,12 +85,14 @@ def test_master_closes(counts: Any) -> None:
 
 
 def test_new_handshake_on_the_same_ports(counts: Any) -> None:
-    """A SYN with another number closes; the same SYN sent again does not."""
+    """A SYN closes what is outstanding, unless it is the one before sent again and nothing followed it yet."""
     talk = Talk().handshake(0).ask(1, 1, 1, READ).handshake(2, (70000, 80000)).ask(3, 2, 1, READ)
     talk.answer(3.1, 2, 1, DATA)
     assert counts(talk) == {"requests": 2, "answered": 1, "unanswered": 1}
-    again = Talk().handshake(0).ask(1, 1, 1, READ).send(1.5, 0, flags=SYN, back=13).answer(2, 1, 1, DATA)
+    again = Talk().handshake(0).send(0.5, 0, flags=SYN, back=1).ask(1, 1, 1, READ).answer(2, 1, 1, DATA)
     assert counts(again) == {"requests": 1, "answered": 1}
+    same = Talk().handshake(0).ask(1, 1, 1, READ).handshake(2).ask(3, 2, 1, READ).answer(3.1, 2, 1, DATA)
+    assert counts(same) == {"requests": 2, "answered": 1, "unanswered": 1}
 
 
 def test_sixty_seconds(counts: Any) -> None:
@@ -137,5 +139,5 @@ def test_two_messages_in_one_segment_and_one_in_two(counts: Any) -> None:
     whole = adu(1, 1, READ.replace(" ", "")) + adu(2, 1, READ)
     talk = Talk().send(1, 0, whole).answer(1.01, 1, 1, DATA).answer(1.02, 2, 1, DATA)
     assert counts(talk) == {"requests": 2, "answered": 2, "pipelined": 1}
-    split = Talk().send(1, 0, whole[:5]).send(1.1, 0, whole[5:12]).answer(1.2, 1, 1, DATA)
+    split = Talk().handshake(0).send(1, 0, whole[:5]).send(1.1, 0, whole[5:12]).answer(1.2, 1, 1, DATA)
     assert counts(split) == {"requests": 1, "answered": 1}

@@ -79,7 +79,7 @@ def test_frame_cut_short(tmp_path: Path) -> None:
     talk = Talk().ask(1, 1, 1, READ).answer(1.1, 1, 1, DATA, recorded=60).ask(2, 2, 1, READ)
     talk.answer(2.1, 2, 1, DATA)
     recording, device = read(tmp_path, talk)
-    assert (recording["cut_short_frames"], recording["unrecorded_bytes"]) == (1, 5)
+    assert (recording["cut_short_frames"], recording["unrecorded_bytes"]) == (1, 11)
     assert (device["unknown"], device["answered"]) == (1, 1)
 
 
