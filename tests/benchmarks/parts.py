@@ -19,6 +19,7 @@ from tests.benchmarks.shape import Shape
 NS_PER_S = 1e9
 MB = 1_000_000
 TIMES = "times"
+LONG_S = 10  # a run that takes longer is not repeated
 PEERS = {"dpkt": (200_000, 100), "scapy": (5_000, 1_000)}  # frames decoded, times slower than mbsniff
 GROWTH = {5_000: 2, 50_000: 8}  # connections, times the cost of a frame
 
@@ -111,20 +112,23 @@ def startup(bench: Bench) -> list[Figure]:
     if short.frames >= 20_000:
         raise RunError(f"{short.frames:,} frames are too many for an uncompiled run")
     say("start-up")
-    few = min(3, bench.pairs)
     return [
         Figure("help page", median_s([bench.helping() for _ in range(bench.pairs)]), "s", 0.2),
         Figure("10 MB, loops compiled",
                median_s([bench.mbsniff(usual) for _ in range(bench.pairs)]), "s", 1.5),
         Figure(f"{short.frames:,} frames, never compiled before",
-               median_s([_uncached(bench, short) for _ in range(few)]), "s", 3.0),
-        Figure("10 MB, compiling first", median_s([_uncached(bench, usual) for _ in range(few)]), "s", 40.0),
+               _uncached_s(bench, short), "s", 3.0),
+        Figure("10 MB, compiling first", _uncached_s(bench, usual), "s", 40.0),
     ]  # fmt: skip
 
 
-def _uncached(bench: Bench, made: Generated) -> Run:
-    with tempfile.TemporaryDirectory(dir=bench.folder) as empty:
-        return bench.mbsniff(made, {"MBSNIFF_CACHE": empty})
+def _uncached_s(bench: Bench, made: Generated) -> float:
+    """Median of up to three runs, each with an empty cache of machine code; one where it takes long."""
+    runs: list[Run] = []
+    while not runs or (len(runs) < min(3, bench.pairs) and runs[0].wall_s < LONG_S):
+        with tempfile.TemporaryDirectory(dir=bench.folder) as empty:
+            runs.append(bench.mbsniff(made, {"MBSNIFF_CACHE": empty}))
+    return median_s(runs)
 
 
 def growth(bench: Bench) -> list[Figure]:

@@ -64,7 +64,12 @@ def run(
         with pinned(cores):
             process = _start(command, output.fileno(), errors.fileno(), variables)
         watcher = Watcher(process.pid) if watch_memory else None
-        _, status, usage = os.wait4(process.pid, 0)
+        try:
+            _, status, usage = os.wait4(process.pid, 0)
+        except BaseException:  # interrupted: leave nothing running
+            process.kill()
+            process.wait()
+            raise
         wall_s = time.perf_counter() - started
         process.returncode = os.waitstatus_to_exitcode(status)
         if watcher:

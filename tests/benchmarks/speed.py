@@ -15,6 +15,7 @@ import importlib.metadata
 import os
 import platform
 import shlex
+import signal
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -96,6 +97,7 @@ def machine(cores: Sequence[int]) -> str:
 def main() -> int:
     """Measure, print the table, delete the captures."""
     options = parsed()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that what was made is deleted
     cores = last_cores(options.cores)
     with tempfile.TemporaryDirectory(prefix="mbsniff-speed-", dir=options.folder) as folder:
         bench = Bench(
