@@ -152,10 +152,11 @@ def frames_to_rows(
         time_ns = frames[i - 1, FRAME_TIME_NS]
         identification = u16(data, ip + 4) if version == IPV4 else 0
         sequence = u32(data, tcp + 4)
-        if _is_copy(c, side, sequence, u16(data, tcp + 16), identification, time_ns, state):
+        flags = data[tcp + 13] & 0xFF
+        beside = (identification ^ flags << 8 ^ size) & 0xFFFF
+        if _is_copy(c, side, sequence, u16(data, tcp + 16), beside, time_ns, state):
             carry[C_REPEATED] += 1
             continue
-        flags = data[tcp + 13] & 0xFF
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
             data, tcp + header, seen, size, c, side, sequence, ack, flags, time_ns,
@@ -205,14 +206,15 @@ def _connection(
 
 @helper
 def _is_copy(
-    c: int, side: int, sequence: int, checksum: int, identification: int, time_ns: int, state: Columns
+    c: int, side: int, sequence: int, checksum: int, beside: int, time_ns: int, state: Columns
 ) -> bool:
     """Whether the mirror port delivered this frame before; remembers the side's last two frames.
 
-    The TCP checksum covers addresses, ports, numbers, flags, window, options and data.
+    The TCP checksum covers addresses, ports, numbers, flags, window, options and data; ``beside`` has 16
+    bits of what else tells frames apart.
     """
     mine = side * SIDE_COLUMNS
-    mark = (sequence & 0x7FFFFFFF) << 32 | checksum << 16 | identification
+    mark = (sequence & 0x7FFFFFFF) << 32 | checksum << 16 | beside
     since = time_ns - state[c, mine + PRINT_NS]
     if -COPY_NS <= since <= COPY_NS:
         if mark == state[c, mine + PRINT] or mark == state[c, mine + PRINT_BEFORE]:
