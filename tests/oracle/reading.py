@@ -99,11 +99,11 @@ def _service_times(matched: list[Matching]) -> dict[int, int]:
         server = one.traffic.connection.server
         for t in one.transactions:
             if t.reply:
-                place = (t.reply.frame, t.time_ns, t.request.frame, t.request.place)
+                place = (t.reply.frame, t.time_ns, t.request.unit, t.request.frame, t.request.place)
                 replies[server].append((place, t.reply_ns, t if t.answered else None))
         for message in one.orphans:
             time_ns = one.times_ns[message.frame]
-            place = (message.frame, time_ns, message.frame, message.place)
+            place = (message.frame, time_ns, message.unit, message.frame, message.place)
             replies[server].append((place, time_ns, None))
     result = {}
     for entries in replies.values():
