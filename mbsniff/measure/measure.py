@@ -189,7 +189,9 @@ class _Device:
             busiest=(alone or load(groups, order, reads, scratch, compiled=self.compiled)).second,
             reply=self._reply(order, scratch),
             service=self._service(endpoint_order, scratch),
-            silences=silences(groups, self.device, limits, feeds, start_ns, end_ns, compiled=self.compiled),
+            silences=silences(
+                groups, self.device, limits, feeds, start_ns, end_ns, scratch, compiled=self.compiled
+            ),
             master_silences=master_silences(groups, self.device, limits, feeds, compiled=self.compiled),
             polls=polls,
             first_ns=times[0],

@@ -34,6 +34,11 @@ S_AFTER = 5  # transaction of the feed after
 S_CERTAIN = 6  # 1 where its shortest possible length is beyond the limit, 0 where only the longest is
 SILENCE_COLUMNS = 7
 
+# What a transaction is to the watchdog.
+NO_FEED = 0
+FEED = 1
+CONFIRMED = 2
+
 # Registers of `find_silences`.
 R_FEEDS = 0
 R_FIRST_NS = 1  # first sighting of the first feed
@@ -74,30 +79,54 @@ def was_answered(marks: int) -> bool:
     return ANSWERED <= marks & STATUS_MASK <= LATE
 
 
+@helper
+def feed_of(marks: int, code: int, change_only: int, reply_only: int, exceptions_feed: int) -> int:
+    """NO_FEED, FEED or CONFIRMED: what a transaction of a feeding poll is to the watchdog."""
+    if marks & STATUS_MASK == ORPHAN or (change_only and not marks & CHANGED):
+        return NO_FEED
+    confirms = code == 0 or (exceptions_feed and not BEYOND_GATEWAY <= code <= BEYOND_GATEWAY + 1)
+    if was_answered(marks) and confirms:
+        return CONFIRMED
+    return NO_FEED if reply_only else FEED
+
+
+@kernel
+def find_confirmations(
+    order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow, exception: Narrow,
+    feeds: Columns, change_only: int, reply_only: int, exceptions_feed: int, earliest_ns: Columns,
+) -> int:  # fmt: skip
+    """earliest_ns: of each place in ``order``, the earliest reply that confirms a feed from there on; -1: none."""
+    soonest = -1
+    for k in range(len(order) - 1, -1, -1):
+        t = order[k]
+        if feeds[poll[t]]:
+            marks = status[t] & 0xFF
+            if feed_of(marks, exception[t] & 0xFF, change_only, reply_only, exceptions_feed) == CONFIRMED:
+                replied_ns = request_ns[t] + reply_ns[t]
+                soonest = replied_ns if soonest < 0 or replied_ns < soonest else soonest
+        earliest_ns[k] = soonest
+    return 0
+
+
 @kernel
 def find_silences(
     order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow, exception: Narrow,
     feeds: Columns, change_only: int, reply_only: int, exceptions_feed: int, limit_ns: int,
-    longest: Columns, table: Columns, registers: Columns,
+    earliest_ns: Columns, longest: Columns, table: Columns, registers: Columns,
 ) -> int:  # fmt: skip
     """The longest silence and those beyond ``limit_ns`` (-1: none is) between feeds, in time order.
 
-    ``feeds`` says for each poll whether its requests feed; ``longest`` is a row like those of ``table``.
-    Registers are set up by the caller: R_CONFIRMED_NS and R_LAST_NS to -1, the others to 0.
+    ``feeds`` says for each poll whether its requests feed, ``earliest_ns`` is of `find_confirmations`; ``longest`` is
+    a row like those of ``table``. Registers are set up by the caller: R_CONFIRMED_NS and R_LAST_NS to -1, the
+    others to 0.
     """
     confirmed_latest = -1
-    pending = -1  # first listed silence whose longest possible length is not known yet
     for k in range(len(order)):
         t = order[k]
-        marks = status[t] & 0xFF
-        if not feeds[poll[t]] or marks & STATUS_MASK == ORPHAN or (change_only and not marks & CHANGED):
+        if not feeds[poll[t]]:
             continue
-        answered = was_answered(marks)
-        code = exception[t] & 0xFF
-        confirms = answered and (
-            code == 0 or (exceptions_feed and not BEYOND_GATEWAY <= code <= BEYOND_GATEWAY + 1)
-        )
-        if reply_only and not confirms:
+        feed = feed_of(status[t] & 0xFF, exception[t] & 0xFF, change_only, reply_only, exceptions_feed)
+        if feed == NO_FEED:
             continue
         now_ns = request_ns[t]
         latest_ns = now_ns + reply_ns[t] if reply_ns[t] > 0 else now_ns
@@ -108,7 +137,7 @@ def find_silences(
             shortest = now_ns - registers[R_LATEST_NS]
             shortest = shortest if shortest > 0 else 0
             if now_ns - before_ns > longest[0, S_UNTIL_NS] - longest[0, S_FROM_NS]:
-                _write(longest, 0, t, now_ns, shortest, registers)
+                _write(longest, 0, t, now_ns, shortest, earliest_ns[k], registers)
                 longest[0, S_CERTAIN] = 1
             if 0 <= limit_ns < shortest:
                 registers[R_CERTAIN] += 1
@@ -116,20 +145,12 @@ def find_silences(
                 if registers[R_LISTED] < len(table):
                     row = registers[R_LISTED]
                     registers[R_LISTED] = row + 1
-                    _write(table, row, t, now_ns, shortest, registers)
+                    _write(table, row, t, now_ns, shortest, earliest_ns[k], registers)
                     table[row, S_CERTAIN] = 1
-                    pending = row if pending < 0 else pending
-        if confirms:
-            if longest[0, S_LONGEST_NS] < -1:
-                longest[0, S_LONGEST_NS] = latest_ns + 2 + longest[0, S_LONGEST_NS]
-            while 0 <= pending < registers[R_LISTED]:
-                if table[pending, S_LONGEST_NS] < -1:
-                    table[pending, S_LONGEST_NS] = latest_ns + 2 + table[pending, S_LONGEST_NS]
-                pending += 1
-            pending = -1
+        if feed == CONFIRMED:
             last_ns = registers[R_CONFIRMED_NS]
             certain = registers[R_CERTAIN_SINCE] > 0
-            if last_ns >= 0 and not certain and 0 <= limit_ns < latest_ns - last_ns:
+            if last_ns >= 0 and not certain and 0 <= limit_ns < earliest_ns[k] - last_ns:
                 registers[R_POSSIBLE] += 1
                 if registers[R_LISTED] < len(table):
                     row = registers[R_LISTED]
@@ -138,7 +159,7 @@ def find_silences(
                     table[row, S_UNTIL_NS] = now_ns
                     shortest = now_ns - confirmed_latest
                     table[row, S_SHORTEST_NS] = shortest if shortest > 0 else 0
-                    table[row, S_LONGEST_NS] = latest_ns - last_ns
+                    table[row, S_LONGEST_NS] = earliest_ns[k] - last_ns
                     table[row, S_BEFORE] = registers[R_CONFIRMED_ROW]
                     table[row, S_AFTER] = t
                     table[row, S_CERTAIN] = 0
@@ -155,14 +176,16 @@ def find_silences(
 
 
 @helper
-def _write(table: Columns, row: int, t: int, now_ns: int, shortest: int, registers: Columns) -> None:
-    """A silence that ends with transaction ``t``; S_LONGEST_NS below -1 awaits the next confirmed feed."""
+def _write(
+    table: Columns, row: int, t: int, now_ns: int, shortest: int, confirmed_ns: int, registers: Columns
+) -> None:
+    """A silence that ends with transaction ``t``; by ``confirmed_ns`` (-1: never) the watchdog was fed for certain."""
     table[row, S_FROM_NS] = registers[R_LAST_NS]
     table[row, S_UNTIL_NS] = now_ns
     table[row, S_SHORTEST_NS] = shortest
     table[row, S_LONGEST_NS] = -1
-    if registers[R_CONFIRMED_NS] >= 0:
-        table[row, S_LONGEST_NS] = -2 - registers[R_CONFIRMED_NS]
+    if registers[R_CONFIRMED_NS] >= 0 and confirmed_ns >= 0:
+        table[row, S_LONGEST_NS] = confirmed_ns - registers[R_CONFIRMED_NS]
     table[row, S_BEFORE] = registers[R_LAST_ROW]
     table[row, S_AFTER] = t
 

@@ -54,9 +54,9 @@ def _feeds(key: PollKey, limits: Limits) -> bool:
 
 def silences(
     groups: Groups, device: int, limits: Limits, feeds: NDArray[np.int64], starts_ns: int, ends_ns: int,
-    *, compiled: bool,
+    scratch: NDArray[np.int64], *, compiled: bool,
 ) -> Silences:  # fmt: skip
-    """All silences of a device between ``starts_ns`` and ``ends_ns`` of the recording."""
+    """All silences of a device between ``starts_ns`` and ``ends_ns``; ``scratch`` holds its transactions."""
     limit = limit_ns(limits)
     longest = np.zeros((1, p.SILENCE_COLUMNS), np.int64)
     longest[0, p.S_UNTIL_NS] = -1  # shorter than none: a silence of length 0 is one
@@ -64,12 +64,14 @@ def silences(
     registers = np.zeros(p.R_COLUMNS, np.int64)
     registers[[p.R_CONFIRMED_NS, p.R_LAST_NS]] = -1
     exchange = groups.exchange
-    p.find_silences(
+    given = (
         groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
         exchange.status, exchange.exception, feeds, int(limits.fed_by.change),
-        int(limits.fed_by.kind == "reply"), int(limits.exceptions_feed), -1 if limit is None else limit,
-        longest, table, registers, compiled=compiled,
+        int(limits.fed_by.kind == "reply"), int(limits.exceptions_feed),
     )  # fmt: skip
+    p.find_confirmations(*given, scratch, compiled=compiled)
+    limit_or_none = -1 if limit is None else limit
+    p.find_silences(*given, limit_or_none, scratch, longest, table, registers, compiled=compiled)
     listed = [_silence(row) for row in table[: registers[p.R_LISTED]].tolist()]
     end = _end(registers.tolist(), ends_ns, limit)
     certain_since = bool(registers[p.R_CERTAIN_SINCE])

@@ -68,8 +68,14 @@ class Silences:
         around = self.confirmed_around(i)
         if around is None:
             return None
-        reply_ns = self.feeds[around[1]].reply_ns
-        return None if reply_ns is None else reply_ns - self.feeds[around[0]].first_ns
+        return self._earliest_reply_ns[around[1]] - self.feeds[around[0]].first_ns
+
+    @cached_property
+    def _earliest_reply_ns(self) -> dict[int, int]:
+        """For each confirmed feed the earliest reply that confirms it or any after it."""
+        replies = [(k, self.feeds[k].reply_ns or 0) for k in reversed(self._confirmed)]
+        soonest = accumulate((reply_ns for _, reply_ns in replies), min)
+        return {k: reply_ns for (k, _), reply_ns in zip(replies, soonest, strict=True)}
 
     @property
     def longest(self) -> int | None:
