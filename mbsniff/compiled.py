@@ -1,10 +1,10 @@
 """Everything about compiling: plain Python loops in, the same loops as machine code out.
 
 The hot loops of mbsniff are ordinary functions over integers and arrays, marked ``@kernel`` (what
-Python calls), ``@helper`` (what kernels and helpers call) or ``@rare`` (a helper off the hot path). Run as they are, they are the
-*uncompiled twin*: bounds-checked, slow, and started without a compiler. Called with
-``compiled=True``, the same code objects are rebound to numba functions, recursively. Both must agree
-on every input; tests and fuzz cases compare them.
+Python calls), ``@helper`` (what kernels and helpers call) or ``@rare`` (a helper off the hot path).
+Run as they are, they are the *uncompiled twin*: bounds-checked, slow, and started without a compiler.
+Called with ``compiled=True``, the same code objects are rebound to numba functions, recursively. Both
+must agree on every input; tests and fuzz cases compare them.
 
 Three rules keep them equal (plain and compiled code differ on integers otherwise):
 
@@ -15,8 +15,10 @@ Three rules keep them equal (plain and compiled code differ on integers otherwis
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
+import importlib
 import os
 import pickle
 import platform
@@ -40,9 +42,15 @@ _INLINE = {"forceinline": True, "_nrt": False, "nogil": True}
 _CALL = {"_nrt": False, "nogil": True}
 _ENTRY = {"_nrt": False, "nogil": True, "no_cfunc_wrapper": True}
 
-_announce: Callable[[str], None] = lambda name: None
 _LOAD_ERRORS = (pickle.UnpicklingError, EOFError, ValueError, KeyError, IndexError, AttributeError)
 _KEPT_VERSIONS = 4
+
+
+def _nobody(name: str) -> None:
+    """Nobody wants to know."""
+
+
+_announce: Callable[[str], None] = _nobody
 
 
 def helper(function: F) -> F:
@@ -71,11 +79,12 @@ class Kernel:
         self._dispatcher: Any = None
 
     def __call__(self, *arguments: Any, compiled: bool = False) -> Any:
+        """Run the loop, compiled or as it is."""
         if compiled:
             if self._dispatcher is None:
                 self._dispatcher = _ready_dispatcher(self.function, arguments)
             return self._dispatcher(*arguments)
-        views = [memoryview(a) if isinstance(a, np.ndarray) else a for a in arguments]
+        views = [memoryview(a) if isinstance(a, np.ndarray) else a for a in arguments]  # type: ignore[arg-type]
         return self.function(*views)
 
 
@@ -141,10 +150,8 @@ def _cache_parents() -> list[Path]:
         return [Path(named)]
     user = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
     parents = [_PACKAGE / "__pycache__"]
-    try:
+    with contextlib.suppress(RuntimeError):  # no home folder is known
         parents.append((Path(user) if user else Path.home() / ".cache") / "mbsniff")
-    except RuntimeError:  # no home folder is known
-        pass
     return parents
 
 
@@ -169,7 +176,7 @@ def _prune(parent: Path, current: Path) -> None:
 
 def _ready_dispatcher(function: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
     """The numba dispatcher of a kernel, loaded from the cache or compiled, for these argument types."""
-    import numba
+    numba = _numba()
 
     signature = tuple(numba.typeof(a) for a in arguments)
     folder = cache_folder()
@@ -187,7 +194,7 @@ def _ready_dispatcher(function: Callable[..., Any], arguments: tuple[Any, ...]) 
 
 
 def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | None) -> Any:
-    import numba
+    numba = _numba()
 
     if folder is None or next(folder.rglob(f"*.{function.__name__}-*.nbi"), None) is None:
         _announce(function.__name__)
@@ -195,13 +202,16 @@ def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | Non
     numba.config.CACHE_DIR = "" if folder is None else str(folder)
     try:
         rebound = _rebind(function, {})
-        dispatcher = numba.njit(
-            cache=folder is not None, boundscheck=bounds_checked(), **_ENTRY
-        )(rebound)
+        dispatcher = numba.njit(cache=folder is not None, boundscheck=bounds_checked(), **_ENTRY)(rebound)
         dispatcher.compile(signature)
     finally:
         numba.config.CACHE_DIR = before
     return dispatcher
+
+
+def _numba() -> Any:
+    """The compiler, imported only where something compiles."""
+    return importlib.import_module("numba")
 
 
 def _rebind(function: Callable[..., Any], made: dict[Any, Any]) -> types.FunctionType:
@@ -222,7 +232,7 @@ def _rebind(function: Callable[..., Any], made: dict[Any, Any]) -> types.Functio
 
 
 def _compiled_helper(function: Callable[..., Any], made: dict[Any, Any]) -> Any:
-    import numba
+    numba = _numba()
 
     if function not in made:
         jit = numba.njit(boundscheck=bounds_checked(), **getattr(function, _HELPER))

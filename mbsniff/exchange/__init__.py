@@ -1,4 +1,4 @@
-"""Message rows in, transactions, polls and link events out; `read_exchange` goes all the way from a Recording."""
+"""Message rows in, transactions, polls and link events out; `read_exchange` begins at the Recording."""
 
 from mbsniff.exchange.read import RecordingFacts, read_exchange
 from mbsniff.exchange.result import Exchange, Pair, PollKey

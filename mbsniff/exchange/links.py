@@ -73,6 +73,7 @@ def take_event(
     rows: Columns, i: int, c: int, links: Columns, waiting: Columns, events: Columns, reply_ns: Columns,
     status: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
+    """Note a link event, and do what it does to outstanding requests."""
     kind = rows[i, KIND]
     side = rows[i, SIDE]
     now_ns = rows[i, TIME_NS]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from mbsniff.compiled import helper
 from mbsniff.exchange.columns import (
     LONGEST_WAIT_NS,
@@ -20,7 +18,7 @@ from mbsniff.wire.rows import (
     TIME_NS,
 )
 
-Narrow = Any  # NDArray of int32, uint32 or uint8 compiled, memoryview of the same uncompiled
+Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of the same
 
 # A connection's state: one row of 8 int64.
 X_PAIR = 0  # index of (client address, server address, port)
@@ -76,6 +74,7 @@ def add_outstanding(
     rows: Columns, i: int, c: int, t: int, key: int, marks: int, links: Columns, waiting: Columns,
     carry: Columns,
 ) -> None:  # fmt: skip
+    """Put transaction ``t``, which REQUEST row ``i`` began, at the end of its connection's queue."""
     o = carry[T_FREE]
     carry[T_FREE] = waiting[o, O_NEXT]
     carry[T_FREE_LEFT] -= 1
@@ -124,6 +123,7 @@ def fits(rows: Columns, i: int, o: int, waiting: Columns) -> bool:
 
 @helper
 def unlink(c: int, o: int, previous: int, links: Columns, waiting: Columns, carry: Columns) -> None:
+    """Take ``o`` out of its queue, where ``previous`` (-1: none) stands before it."""
     following = waiting[o, O_NEXT]
     if previous < 0:
         links[c, X_FIRST] = following

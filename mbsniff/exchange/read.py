@@ -28,12 +28,12 @@ class RecordingFacts:
     ends_ns: int | None
     """Time of the latest frame."""
     blanks: NDArray[np.int64]
-    """Shape (stretches, 2): from and until when no frame at all was recorded, BLANK_NS or longer."""
+    """Shape (stretches, 2): from and until when no frame was recorded, BLANK_NS or longer."""
     backward_steps: int
     """Frames whose time is earlier than that of the frame before."""
     counters: Counters
     runs: NDArray[np.int64]
-    """Shape (runs, 3): ordinal of a run's first frame, index of its file, number of that frame in the file."""
+    """Shape (runs, 3): ordinal of a run's first frame, index of its file, that frame's number in it."""
 
     @property
     def span_ns(self) -> int:
@@ -83,7 +83,7 @@ class _Course:
 def read_exchange(
     recording: Recording, *, compiled: bool, ports: Collection[int] = (MODBUS_PORT,)
 ) -> tuple[Exchange, RecordingFacts]:
-    """Read the recording to its end. ``ports`` are the servers' TCP ports; ``compiled`` picks the loops' way."""
+    """Read the recording to its end. ``ports`` are the servers'; ``compiled`` picks the loops' way."""
     messages = MessageReader(ports=ports, compiled=compiled)
     tracker = Tracker(messages, compiled=compiled)
     course = _Course()

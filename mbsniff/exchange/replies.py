@@ -56,6 +56,7 @@ def orphan_poll(
     rows: Columns, i: int, c: int, links: Columns, polls: Columns, slots: Columns, multipliers: Columns,
     carry: Columns,
 ) -> int:  # fmt: skip
+    """Index of the row that collects a device's replies without requests, or FULL."""
     who = links[c, X_PAIR] << 16 | rows[i, UNIT] << 8 | (rows[i, FUNCTION] & 0x7F)
     read = (ORPHAN_START + 2) << 17 | (NO_ADDRESS + 1)
     p = poll_index(who, read, 0, carry[T_POLLS], polls, slots, multipliers)
@@ -122,6 +123,7 @@ def take_reply(
     rows: Columns, i: int, c: int, o: int, how: int, links: Columns, waiting: Columns, polls: Columns,
     reply_ns: Columns, status: Narrow, exception: Narrow, reply_frame: Narrow, poll: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
+    """End the transaction of outstanding request ``o`` with REPLY row ``i``."""
     t = waiting[o, O_ROW]
     marks = waiting[o, O_MARKS]
     if how == ANSWERED:
@@ -155,6 +157,7 @@ def take_orphan(
     poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
     value: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
+    """Note a reply without a request as a transaction of its own."""
     t = new_transaction(
         rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
         reply_frame, value, carry,

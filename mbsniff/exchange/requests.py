@@ -65,6 +65,7 @@ def request_poll(
     rows: Columns, i: int, c: int, links: Columns, polls: Columns, slots: Columns, multipliers: Columns,
     carry: Columns,
 ) -> int:  # fmt: skip
+    """Index of the poll that a REQUEST row belongs to, or FULL."""
     function = rows[i, FUNCTION]
     who = links[c, X_PAIR] << 16 | rows[i, UNIT] << 8 | function
     read = (rows[i, START] + 2) << 17 | (rows[i, QUANTITY] + 1)
@@ -85,6 +86,7 @@ def take_request(
     poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
     value: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
+    """Begin the transaction of REQUEST row ``i``, and do what it does to older ones (rules 1, 2 and 4)."""
     now_ns = rows[i, TIME_NS]
     key = rows[i, IDENTIFIER] << 16 | rows[i, UNIT] << 8 | rows[i, FUNCTION]
     before = -1
@@ -119,6 +121,7 @@ def new_transaction(
     poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
     value: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
+    """Fill a row of the transaction columns; its index."""
     t = carry[T_TRANSACTIONS]
     carry[T_TRANSACTIONS] = t + 1
     now_ns = rows[i, TIME_NS]
@@ -144,7 +147,7 @@ def _overtake(
     c: int, now_ns: int, key: int, p: int, links: Columns, waiting: Columns, reply_ns: Columns, poll: Narrow,
     status: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
-    """What a new request does to those outstanding; the newest transaction of the same key and poll, or -1."""
+    """What a new request does to those outstanding; the newest of the same key and poll, or -1."""
     newest = links[c, X_LAST]
     before = -1
     if not waiting[newest, O_MARKS] & (PASSED_AT_ONCE | GIVEN_UP):

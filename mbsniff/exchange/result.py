@@ -40,14 +40,14 @@ class PollKey:
 
 @dataclass(frozen=True)
 class Exchange:
-    """All that was exchanged. Every transaction column has shape (transactions,), by endpoint, unit and time."""
+    """All that was exchanged. Transaction columns have shape (transactions,), by endpoint, unit and time."""
 
     request_ns: NDArray[np.int64]
     """When the request was complete."""
     reply_ns: NDArray[np.int64]
-    """Nanoseconds from request to reply, at least 0; where none came, to the last sight of its bytes; -1: orphan."""
+    """Nanoseconds to the reply, at least 0; where none came, to the last sight of its bytes; -1: orphan."""
     ack_ns: NDArray[np.int32]
-    """Nanoseconds to a bare TCP acknowledgement that came before the reply (2**31 - 1: or longer); -1 if none."""
+    """Nanoseconds to a bare TCP acknowledgement before the reply (2**31 - 1: or longer); -1 if none."""
     poll: NDArray[np.int32]
     """Row of ``polls``."""
     status: NDArray[np.uint8]

@@ -1,7 +1,7 @@
 """Transactions in the order they were begun in, the same by endpoint, unit and time out.
 
-What is asked of one device then lies side by side, so that measuring it reads memory from front to back, and the
-result does not tell in which pieces the recording was read.
+What is asked of one device then lies side by side, so that measuring it reads memory from front to back,
+and the result does not tell in which pieces the recording was read.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from mbsniff.exchange.columns import P_COUNT, P_WHO
 from mbsniff.exchange.result import Pair
 from mbsniff.wire.load import Columns
 
-Narrow = Any  # NDArray of int32 compiled, memoryview of the same uncompiled
+Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of the same
 
 _PIECE = 1 << 20  # rows moved at a time, to bound the memory that numpy takes for it
 

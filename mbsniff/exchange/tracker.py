@@ -106,7 +106,7 @@ class Tracker:
         return np.array(ports, np.int32)
 
     def _mark_broadcasts(self, polls: NDArray[np.int64]) -> None:
-        """Requests to unit 0 of an endpoint await no reply if none ever got one there, its own or misaddressed."""
+        """Requests to unit 0 of an endpoint are broadcasts if none ever got a reply, misaddressed or not."""
         pairs = list(self._pairs)
         endpoints = [(pairs[who >> 16].server, pairs[who >> 16].port) for who in polls[:, P_WHO].tolist()]
         to_zero = (polls[:, P_WHO] >> 8 & 0xFF) == 0

@@ -78,7 +78,7 @@ class MasterSilence:
 
 @dataclass(frozen=True)
 class Silences:
-    """A device's silences: the longest, those beyond its watchdog's timeout, those that the recording cuts."""
+    """A device's silences: the longest, those beyond the timeout, those that the recording cuts."""
 
     feeds: int
     longest: Silence | None
@@ -202,4 +202,4 @@ class Figures:
     exceptions_by_poll: dict[int, dict[int, int]]
     """Rows of the poll table: exception code (or NO_CODE): how many."""
     groups: Groups = field(repr=False, compare=False)
-    """Which transactions belong to which device, for evidence; its devices are in the order of ``devices``."""
+    """Which transactions belong to which device, for evidence; in the order of ``devices``."""

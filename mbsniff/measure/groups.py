@@ -36,7 +36,7 @@ class Group:
 
 @dataclass(frozen=True)
 class Groups:
-    """Which device, master and endpoint every poll belongs to, and each device's transactions in time order."""
+    """Which device and master every poll belongs to, and each device's transactions in time order."""
 
     exchange: Exchange
     keys: list[PollKey]

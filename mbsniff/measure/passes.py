@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from mbsniff.compiled import helper, kernel
 from mbsniff.exchange.columns import (
     ANSWERED,
@@ -17,7 +15,7 @@ from mbsniff.exchange.columns import (
 )
 from mbsniff.wire.load import Columns
 
-Narrow = Any  # NDArray of int32 or uint8 compiled, memoryview of the same uncompiled
+Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of the same
 
 # What `count_device` fills beside the statuses (0 to 15).
 N_RESENT = 16
@@ -95,7 +93,7 @@ def find_confirmations(
     order: Narrow, request_ns: Columns, reply_ns: Columns, poll: Narrow, status: Narrow, exception: Narrow,
     feeds: Columns, change_only: int, reply_only: int, exceptions_feed: int, earliest_ns: Columns,
 ) -> int:  # fmt: skip
-    """earliest_ns: of each place in ``order``, the earliest reply that confirms a feed from there on; -1: none."""
+    """earliest_ns: for each place in ``order`` the earliest reply that confirms it or a later one, or -1."""
     soonest = -1
     for k in range(len(order) - 1, -1, -1):
         t = order[k]
@@ -116,9 +114,9 @@ def find_silences(
 ) -> int:  # fmt: skip
     """The longest silence and those beyond ``limit_ns`` (-1: none is) between feeds, in time order.
 
-    ``feeds`` says for each poll whether its requests feed, ``earliest_ns`` is of `find_confirmations`; ``longest`` is
-    a row like those of ``table``. Registers are set up by the caller: R_CONFIRMED_NS and R_LAST_NS to -1, the
-    others to 0.
+    ``feeds`` says for each poll whether its requests feed, ``earliest_ns`` is of `find_confirmations`;
+    ``longest`` is a row like those of ``table``. Registers are set up by the caller: R_CONFIRMED_NS and
+    R_LAST_NS to -1, the others to 0.
     """
     confirmed_latest = -1
     for k in range(len(order)):
@@ -179,7 +177,7 @@ def find_silences(
 def _write(
     table: Columns, row: int, t: int, now_ns: int, shortest: int, confirmed_ns: int, registers: Columns
 ) -> None:
-    """A silence that ends with transaction ``t``; by ``confirmed_ns`` (-1: never) the watchdog was fed for certain."""
+    """A silence that ends with transaction ``t``; fed for certain by ``confirmed_ns`` (-1: never)."""
     table[row, S_FROM_NS] = registers[R_LAST_NS]
     table[row, S_UNTIL_NS] = now_ns
     table[row, S_SHORTEST_NS] = shortest
@@ -206,7 +204,7 @@ def gather_times(
 
 @kernel
 def busiest_window(times: Columns, width_ns: int, found: Columns) -> int:
-    """found: the most of ``times`` (ascending) in any window [t, t + width), and the first such t (-1: none)."""
+    """found: the most of ``times`` (ascending) in any window [t, t + width), and its t (-1: none)."""
     first = 0
     found[0] = 0
     found[1] = -1
@@ -287,7 +285,7 @@ def longest_by_master(
 ) -> int:  # fmt: skip
     """Silences of each master alone: a row of ``longest`` each, S_CERTAIN counts those beyond the limit.
 
-    ``last`` has a row a master: first sighting of its last request (-1 at first), latest delivery, transaction.
+    ``last`` has a row a master: its last request's sighting (-1 at first), latest delivery, transaction.
     """
     for k in range(len(order)):
         t = order[k]

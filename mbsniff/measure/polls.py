@@ -20,7 +20,7 @@ LEAST_WRITES = 3  # for one to be called on change
 def poll_figures(
     groups: Groups, device: int, feeds: NDArray[np.int64], scratch: NDArray[np.int64], *, compiled: bool
 ) -> list[PollFigures]:
-    """Figures of the device's polls, by master, function and addresses; ``scratch`` holds its transactions."""
+    """Figures of the device's polls, by master, function, addresses; ``scratch`` holds its transactions."""
     rows = groups.polls_of_device[device]
     counts = groups.exchange.polls[rows, P_COUNT]
     begins = np.cumsum(counts) - counts
@@ -36,12 +36,12 @@ def poll_figures(
         for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)
         if not is_orphan(groups.keys[row])
     ]
-    return sorted(made, key=lambda f: (address_rank(f.master), f.function, _known(f.start), _known(f.quantity),
-                                       _known(f.write_start), _known(f.write_quantity)))  # fmt: skip
+    return sorted(made, key=_rank)
 
 
-def _known(value: int | None) -> int:
-    return -1 if value is None else value
+def _rank(poll: PollFigures) -> tuple[object, ...]:
+    addresses = (poll.start, poll.quantity, poll.write_start, poll.write_quantity)
+    return address_rank(poll.master), poll.function, *(-1 if a is None else a for a in addresses)
 
 
 def _poll(groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64]) -> PollFigures:

@@ -17,7 +17,7 @@ MOST_LISTED = 1000  # silences beyond the timeout that are kept one by one, for 
 
 
 def limit_ns(limits: Limits) -> int | None:
-    """The length beyond which a silence is held against the watchdog: timeout × (1 + tolerance)."""
+    """The length beyond which a silence is held against the watchdog: timeout plus tolerance."""
     if not limits.watchdog_ns:
         return None
     return limits.watchdog_ns + round(limits.watchdog_ns * limits.tolerance)

@@ -1,4 +1,4 @@
-"""Segments that open, end or break a connection in, link events and a fresh state out (RFC 9293, 3.5 to 3.10)."""
+"""Segments that open or break a connection in, link events and a fresh state out (RFC 9293, 3.5 to 3.10)."""
 
 from __future__ import annotations
 

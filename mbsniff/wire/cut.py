@@ -99,8 +99,8 @@ def take_bytes(
 
 @helper
 def emit(
-    data: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int, frame: int,
-    state: Columns, rows: Columns, values: Bytes, carry: Columns,
+    data: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int,
+    frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
     """Add the row of one whole message of ``size`` bytes (at least 8 of them ``seen``)."""
     row = carry[C_ROWS]

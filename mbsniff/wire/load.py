@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from mbsniff.compiled import helper
 
-Bytes = Any  # NDArray[np.uint8] compiled, memoryview of bytes uncompiled
-Columns = Any  # NDArray[np.int64] compiled, memoryview of int64 uncompiled
+Bytes = memoryview  # uncompiled; compiled: NDArray[np.uint8]
+Columns = memoryview  # of int64 uncompiled; compiled: NDArray[np.int64]
 
 
 @helper

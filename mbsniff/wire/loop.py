@@ -233,7 +233,7 @@ def take_frame(
     time_ns: int, frame: int, state: Columns, parts: Bytes, free_parts: Columns, held: Columns,
     held_data: Bytes, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
-    """One TCP segment: at once where it is simply the next, by the rules of `order` and `control` where not."""
+    """One TCP segment: at once where it is simply the next, else by the rules of `order` and `control`."""
     mine = side * SIDE_COLUMNS
     yours = (1 - side) * SIDE_COLUMNS
     if (

@@ -214,6 +214,5 @@ def reply_fields(data: Bytes, at: int, seen: int, size: int, rows: Columns, row:
             rows[row, START] = u16(data, at + 1)
             rows[row, QUANTITY] = 1
         _judge(rows, row, seen, size, 7)
-    elif function == 8:
-        if seen >= 3:
-            rows[row, START] = u16(data, at + 1)
+    elif function == 8 and seen >= 3:
+        rows[row, START] = u16(data, at + 1)

@@ -87,7 +87,7 @@ class MessageReader:
             self._make_room(reason)
 
     def finish(self, now_ns: int) -> Iterator[tuple[NDArray[np.int64], NDArray[np.uint8]]]:
-        """Yield what segments still held back give, connection by connection; ``now_ns`` ends the recording."""
+        """Yield what segments still held back give, by connection; ``now_ns`` ends the recording."""
         for c in np.flatnonzero(self._state[: self.connections, s.HELD] >= 0).tolist():
             reason = s.ROOM
             while reason == s.ROOM:
