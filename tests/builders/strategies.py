@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from tests.builders.adus import FUNCTIONS
 from tests.builders.packets import COOKED, COOKED_2, ETHERNET, IPV4, IPV6, LOOP, NULL, RAW, Link
-from tests.builders.recorder import pcap, recorded
+from tests.builders.recorder import Record, pcap, recorded
 from tests.builders.traffic import ACTS, V4, V6, Step, act_out
 
 _OFTEN = ("ask", "ask", "ask", "answer", "answer", "answer", "cycle", "ask fixed", "ask in parts", "answer in parts")
@@ -55,10 +55,19 @@ class Capture:
     snap: int | None
 
     @property
+    def records(self) -> list[Record]:
+        """The records of its frames."""
+        plant = act_out(self.steps, addresses=self.addresses, first=self.first)
+        return recorded(plant.wire, self.link, self.snap)
+
+    def file_of(self, records: list[Record]) -> bytes:
+        """A pcap file of records of this link."""
+        return pcap(records, self.link)
+
+    @property
     def data(self) -> bytes:
         """The pcap file."""
-        plant = act_out(self.steps, addresses=self.addresses, first=self.first)
-        return pcap(recorded(plant.wire, self.link, self.snap), self.link)
+        return self.file_of(self.records)
 
 
 @st.composite
