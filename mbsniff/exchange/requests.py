@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
+from mbsniff.exchange.changes import same_bytes
 from mbsniff.exchange.columns import (
-    CHANGED,
     LONGEST_WAIT_NS,
     MOST_OUTSTANDING,
     NOT_THE_SHAPE,
     OPEN,
     OVERTAKEN_NS,
-    P_CHANGES,
     P_COUNT,
     P_FIRST_NS,
     P_LAST_NS,
@@ -100,11 +99,7 @@ def take_request(
     if rows[i, VALUE] >= 0:
         entry = _value_entry(rows, i, p, data, polls, value_table, value_bytes, carry)
         value[t] = entry
-        if entry != polls[p, P_VALUE]:
-            if polls[p, P_VALUE] >= 0:
-                marks |= CHANGED
-                polls[p, P_CHANGES] += 1
-            polls[p, P_VALUE] = entry
+        polls[p, P_VALUE] = entry
     if rows[i, SHAPE] == MALFORMED:
         marks |= NOT_THE_SHAPE
     same = SAME_IDENTIFIER if rows[i, IDENTIFIER] == links[c, X_IDENTIFIER] else 0
@@ -180,12 +175,7 @@ def _same_value(one: int, other: int, count: int, value_table: Columns, value_by
     """Whether two requests of a poll, the newer of which writes ``count`` bytes, write the same."""
     if one == other or one < 0 or other < 0 or count == 0:
         return one == other
-    if value_table[one, 1] != value_table[other, 1]:
-        return False
-    for k in range(count):
-        if value_bytes[value_table[one, 0] + k] != value_bytes[value_table[other, 0] + k]:
-            return False
-    return True
+    return same_bytes(one, other, value_table, value_bytes)
 
 
 @rare

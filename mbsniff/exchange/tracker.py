@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange import outstanding as o
+from mbsniff.exchange.changes import mark_changes
 from mbsniff.exchange.columns import (
     BROADCAST,
     EVENT_COLUMNS,
@@ -90,6 +91,10 @@ class Tracker:
         polls = self._polls[: self._carry[o.T_POLLS]]
         self._mark_broadcasts(polls)
         sort_columns(columns, polls, list(self._pairs), compiled=self._compiled)
+        mark_changes(
+            columns["poll"], columns["value"], columns["status"], polls, self._value_table, self._value_bytes,
+            compiled=self._compiled,
+        )  # fmt: skip
         return Exchange(
             **columns,
             polls=polls,
