@@ -1,6 +1,7 @@
 """mbsniff against the oracle, a slow second reading of the same captures: every figure, exactly."""
 
 import os
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -90,7 +91,9 @@ def test_borders_of_blocks_and_batches(
 
 @settings(generated, max_examples=60)
 @given(capture=captures(), cuts=st.lists(st.floats(0, 1), min_size=1, max_size=3))
-def test_cut_into_files(tmp_path_factory: pytest.TempPathFactory, capture: Capture, cuts: list[float]) -> None:
+def test_cut_into_files(
+    tmp_path_factory: pytest.TempPathFactory, capture: Capture, cuts: list[float]
+) -> None:
     """A capture cut into several files is read as the one it was cut from."""
     folder = tmp_path_factory.mktemp("cut")
     records = capture.records
@@ -98,7 +101,7 @@ def test_cut_into_files(tmp_path_factory: pytest.TempPathFactory, capture: Captu
     whole.write_bytes(capture.file_of(records))
     bounds = [0, *sorted(int(cut * len(records)) for cut in cuts), len(records)]
     files = []
-    for number, (begin, end) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for number, (begin, end) in enumerate(pairwise(bounds)):
         files.append(folder / f"{number}.pcap")
         files[-1].write_bytes(capture.file_of(records[begin:end]))
     one, several = read(whole, timeout_ns=3_000_000_000), read(files, timeout_ns=3_000_000_000)

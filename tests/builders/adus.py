@@ -25,7 +25,9 @@ def pdus(function: int, start: int, count: int, value: int) -> tuple[bytes, byte
     if function in (3, 4):
         return head, bytes([function, len(words)]) + words
     if function in (5, 6):
-        single = struct.pack(">BHH", function, start, (0xFF00 if value & 1 else 0) if function == 5 else value)
+        single = struct.pack(
+            ">BHH", function, start, (0xFF00 if value & 1 else 0) if function == 5 else value
+        )
         return single, single
     if function == 15:
         return head + bytes([len(bits)]) + bits, head

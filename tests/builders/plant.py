@@ -12,11 +12,12 @@ BEGINS_NS = 1_767_323_045 * 10**9  # 2026-01-02T03:04:05Z
 
 @dataclass
 class Sighting:
-    """A packet that goes by the recorder; ``lost`` where the recorder misses it, ``copies`` if it gets more."""
+    """A packet that goes by the recorder, which may miss it, get it more than once, or keep a part."""
 
     time_ns: int
     packet: bytes
     lost: bool = False
+    """Whether the recorder misses it."""
     copies: tuple[int, ...] = ()
     """Nanoseconds after it when the mirror port delivers it again."""
     back: int = 0
@@ -74,7 +75,7 @@ class Connection:
         advance: bool = True,
         wait: float = 0,
     ) -> Sighting:
-        """Send one segment; it acknowledges all that the other side sent, or, ``stale``, no more than before."""
+        """Send one segment; it acknowledges all that the other side sent, unless it is stale."""
         self.plant.wait(wait)
         if not stale:
             self.received[side] = self.next[1 - side]

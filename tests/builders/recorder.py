@@ -10,11 +10,12 @@ from tests.builders.packets import Link
 from tests.builders.plant import Plant, Sighting
 
 BILLION = 10**9
+PLAIN = Link()
 Record = tuple[int, bytes, int]
 """Time, recorded bytes, bytes on the wire."""
 
 
-def recorded(wire: Sequence[Sighting], link: Link = Link(), snap: int | None = None) -> list[Record]:
+def recorded(wire: Sequence[Sighting], link: Link = PLAIN, snap: int | None = None) -> list[Record]:
     """The records of a capture, in the order recorded; times ascend."""
     taken: list[tuple[int, Sighting]] = []
     for sighting in wire:
@@ -39,7 +40,7 @@ def _record(time_ns: int, sighting: Sighting, link: Link, snap: int | None) -> R
     return time_ns, frame[:kept], len(frame)
 
 
-def pcap(records: Sequence[Record], link: Link = Link()) -> bytes:
+def pcap(records: Sequence[Record], link: Link = PLAIN) -> bytes:
     """A nanosecond pcap (draft-ietf-opsawg-pcap)."""
     parts = [struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, 262144, link.number)]
     for time_ns, data, original in records:
@@ -47,7 +48,7 @@ def pcap(records: Sequence[Record], link: Link = Link()) -> bytes:
     return b"".join(parts)
 
 
-def write(path: Path, plant: Plant, link: Link = Link(), snap: int | None = None) -> Path:
+def write(path: Path, plant: Plant, link: Link = PLAIN, snap: int | None = None) -> Path:
     """Record what went by into a file; the frames that no port of Modbus sees are part of it."""
     path.write_bytes(pcap(recorded(plant.wire, link, snap), link))
     return path

@@ -53,7 +53,7 @@ def rows_of(
     ports: Sequence[int] = (502,),
     compiled: bool = False,
 ) -> Rows:
-    """Read records (of Ethernet, or of the link types in ``links``) and let go of what is held back at the end."""
+    """Read records of Ethernet, or of the link types in ``links``, to their end."""
     records = recorded(source.wire, ETHERNET) if isinstance(source, Plant) else source
     reader = MessageReader(ports=ports, compiled=compiled)
     batch = batch_of(records, links)

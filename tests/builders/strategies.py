@@ -11,10 +11,22 @@ from tests.builders.packets import COOKED, COOKED_2, ETHERNET, IPV4, IPV6, LOOP,
 from tests.builders.recorder import Record, pcap, recorded
 from tests.builders.traffic import ACTS, V4, V6, Step, act_out
 
-_OFTEN = ("ask", "ask", "ask", "answer", "answer", "answer", "cycle", "ask fixed", "ask in parts", "answer in parts")
+_OFTEN = (
+    "ask",
+    "ask",
+    "ask",
+    "answer",
+    "answer",
+    "answer",
+    "cycle",
+    "ask fixed",
+    "ask in parts",
+    "answer in parts",
+)
 _WAITS = (0.0, 0.000001, 0.001, 0.004, 0.01, 0.02, 0.049999999, 0.05, 0.2, 0.5, 0.99, 1.01, 3.0, 20.0, 61.0)
-_FATES = (*[""] * 12, "lost", "lost", "copy", "copy late", "copy too late", "copies", "early1", "early2", "early3",
-          "cut20", "cut27", "cut28", "cut30", "cut35")  # fmt: skip
+_MISHAPS = ("lost", "lost", "copy", "copy late", "copy too late", "copies", "early1", "early2", "early3")
+_CUTS = ("cut20", "cut27", "cut28", "cut30", "cut35")
+_FATES = (*[""] * 12, *_MISHAPS, *_CUTS)
 
 
 def steps(fates: tuple[str, ...] = _FATES) -> st.SearchStrategy[Step]:

@@ -32,7 +32,7 @@ class Range:
 
 
 def is_malformed(pdu: bytes, size: int) -> bool:
-    """Whether a request's length does not fit its function; ``pdu`` is what was recorded of ``size`` bytes."""
+    """Whether a request's length does not fit its function; ``pdu`` has what was recorded of its bytes."""
     function, seen = pdu[0], len(pdu)
     if function <= 6 and function:
         return size != 5
@@ -64,11 +64,14 @@ def requested(message: Message) -> Range:
         return Range(word(pdu, 1), word(pdu, 3), written=pdu[6:])
     if function in (20, 21) and seen >= 9:  # 6.14, 6.15: the first group's record number
         numbers = _records(pdu) if seen == message.size else None
-        quantity = sum(numbers) if numbers is not None else None
-        return Range(word(pdu, 5), quantity, written=pdu[2:] if numbers is not None and function == 21 else None)
+        if numbers is None:
+            return Range(word(pdu, 5))
+        return Range(word(pdu, 5), sum(numbers), written=pdu[2:] if function == 21 else None)
     if function == 22 and seen >= 7:  # 6.16: address, and-mask, or-mask
         return Range(word(pdu, 1), 1, written=pdu[3:7])
-    if function == 23 and seen >= 10:  # 6.17: read start and quantity, write start and quantity, bytes, values
+    if (
+        function == 23 and seen >= 10
+    ):  # 6.17: read start and quantity, write start and quantity, bytes, values
         return Range(word(pdu, 1), word(pdu, 3), word(pdu, 5), word(pdu, 7), pdu[10:])
     if function in (8, 24) and seen >= 3:  # 6.8: sub-function; 6.18: FIFO pointer address
         return Range(word(pdu, 1))

@@ -91,7 +91,7 @@ class Silences:
         return bool(self.feeds) and ends_ns - self._latest_ns[-1] > threshold
 
     def count_possibly_due(self, threshold: Fraction, ends_ns: int) -> int:
-        """Pairs of neighbouring confirmed feeds too far apart, with nothing certain between them; and the end."""
+        """Pairs of neighbouring confirmed feeds too far apart, nothing certain between them; and the end."""
         pairs = {around for i in range(len(self)) if (around := self.confirmed_around(i))}
         return sum(self._possibly(first, last, threshold) for first, last in pairs) + (
             self._end_is_possibly_due(threshold, ends_ns)

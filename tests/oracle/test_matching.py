@@ -85,7 +85,7 @@ def test_master_closes(counts: Any) -> None:
 
 
 def test_new_handshake_on_the_same_ports(counts: Any) -> None:
-    """A SYN closes what is outstanding, unless it is the one before sent again and nothing followed it yet."""
+    """A SYN closes what is outstanding, unless it is the one before sent again with nothing between."""
     talk = Talk().handshake(0).ask(1, 1, 1, READ).handshake(2, (70000, 80000)).ask(3, 2, 1, READ)
     talk.answer(3.1, 2, 1, DATA)
     assert counts(talk) == {"requests": 2, "answered": 1, "unanswered": 1}

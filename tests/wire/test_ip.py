@@ -1,4 +1,4 @@
-"""Where TCP begins and ends below IP: packets built by scapy, with options, extensions, fragments and lies."""
+"""Where TCP begins and ends below IP: packets built by scapy, with options, extensions, fragments, lies."""
 
 from typing import Any
 
@@ -93,7 +93,7 @@ def test_fragments(packet: Packet) -> None:
     ids=["long", "short", "header length", "version", "TCP header", "long TCP header", "long IPv6"],
 )
 def test_lengths_that_cannot_be(packet: Packet) -> None:
-    """A length that contradicts the frame's makes it undecodable (or no IP at all), and nothing is made of it."""
+    """A length that contradicts the frame's makes it undecodable (or no IP at all)."""
     rows = read(packet)
     assert rows.found == []
     assert rows.counters.undecodable_frames == (0 if bytes(packet)[0] >> 4 == 5 else 1)

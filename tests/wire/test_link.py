@@ -77,7 +77,7 @@ def test_frames_without_ip(number: int, frame: bytes) -> None:
 @pytest.mark.parametrize("number", [ETHERNET, RAW, COOKED, COOKED_2, NULL, LOOP])
 @pytest.mark.parametrize("addresses", [V4, V6], ids=["IPv4", "IPv6"])
 def test_frames_that_end_within_a_header(number: int, addresses: tuple[str, str]) -> None:
-    """A frame cut at any place within its headers is undecodable or passed over, never read beyond its end."""
+    """A frame cut anywhere within its headers is undecodable or passed over, never read beyond its end."""
     ((time_ns, frame, original),) = records(Link(number), addresses)
     headers = len(frame) - len(READ) - (0 if number != ETHERNET else max(60 - original, 0))
     for kept in range(headers):

@@ -1,6 +1,6 @@
 """The worked examples of the standard through the wire loop: every field of request and reply rows.
 
-Source of the PDUs: MODBUS Application Protocol Specification V1.1b3 (2012), the examples of sections 6.1 to 6.21.
+Source of the PDUs: MODBUS Application Protocol Specification V1.1b3 (2012), examples of sections 6.1 to 6.21.
 """
 
 from typing import Any
@@ -85,7 +85,7 @@ def test_examples_compiled() -> None:
 
 
 def test_example_of_the_header() -> None:
-    """Header and request of Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3: 1501 0000 0006 FF 03 0004 0001."""
+    """The example of Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3."""
     plant = Plant()
     plant.connection().ask(bytes.fromhex("1501 0000 0006 FF 03 0004 0001"))
     (request,) = rows_of(plant).of("request")
@@ -118,7 +118,9 @@ def test_malformed_requests(pdu: str) -> None:
     assert {name: request[name] for name in NONE} == NONE | {"shape": "malformed"}
 
 
-@pytest.mark.parametrize("pdu", ["03 06 0001", "83", "83 02 00", "06 0001", "10 0001 0002 00", "16 0004 00F2"])
+@pytest.mark.parametrize(
+    "pdu", ["03 06 0001", "83", "83 02 00", "06 0001", "10 0001 0002 00", "16 0004 00F2"]
+)
 def test_malformed_replies(pdu: str) -> None:
     """A reply's length is held against its byte count or its function."""
     assert fields("03 0000 0001", pdu)[1]["shape"] == "malformed"
