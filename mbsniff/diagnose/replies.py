@@ -46,9 +46,9 @@ def _times(case: Case, rows: NDArray[np.int32]) -> tuple[int, int]:
 
 
 def _missing(case: Case, device: DeviceFigures) -> Iterator[Finding]:
-    rows = _with_status(case, device, UNANSWERED)
-    if not len(rows):
+    if not device.statuses["unanswered"]:
         return
+    rows = _with_status(case, device, UNANSWERED)
     acked = int(np.count_nonzero(case.exchange.ack_ns[rows] >= 0))
     text = f"{counted(len(rows), 'request')} of {device.requests:,} without a reply"
     text += f", {acked} of them acknowledged by the device's TCP" if acked else ""
@@ -64,9 +64,9 @@ def _missing(case: Case, device: DeviceFigures) -> Iterator[Finding]:
 
 
 def _late(case: Case, device: DeviceFigures) -> Iterator[Finding]:
-    rows = _with_status(case, device, LATE)
-    if not len(rows):
+    if not device.statuses["late"]:
         return
+    rows = _with_status(case, device, LATE)
     slowest = int(case.exchange.reply_ns[rows].max())
     text = f"{counted(len(rows), 'reply', 'replies')} after the master had gone on, the slowest after {duration(slowest)}"
     yield found(
@@ -81,8 +81,8 @@ def _exceptions(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     for poll in device.polls:
         for code in case.figures.exceptions_by_poll.get(poll.row, {}):
             by_code.setdefault(code, []).append(poll)
-    rows = case.transactions(device)
     for code, polls in sorted(by_code.items()):
+        rows = case.transactions(device)
         own = rows[case.exchange.exception[rows] == code]
         kind = EXCEPTIONS.get(code)
         name = f"{code:02X} {kind.name}" if kind else f"{code:02X}"
@@ -137,7 +137,6 @@ def _resent(case: Case, device: DeviceFigures) -> Iterator[Finding]:
 def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     """Two masters that write the same place while both are at work; one that follows the other took over."""
     writes = [p for p in device.polls if p.function in WRITES]
-    rows = case.transactions(device)
     for index, one in enumerate(writes):
         for other in writes[index + 1 :]:
             if one.master == other.master or not _same_place(one, other):
@@ -145,6 +144,7 @@ def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
             begun, ended = _both_at_work(case, device, one.master, other.master)
             if begun > ended:
                 continue
+            rows = case.transactions(device)
             own = rows[np.isin(case.exchange.poll[rows], [one.row, other.row])]
             text = (
                 f"{case.master_name(one.master)} ({counted(one.count, 'time')}) and {case.master_name(other.master)} "
