@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import shlex
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,18 +29,22 @@ class Bench:
     arguments: Sequence[str]
     shape: Shape
     keep: bool = False
+    limit_s: float = 600
+    """How long one run may take."""
     _made: dict[tuple[int, Shape], Generated] = field(default_factory=dict)
+    _numbers: Iterator[int] = field(default_factory=itertools.count)
     _stepping: Path | None = None
 
     def capture(self, size_bytes: int, shape: Shape | None = None) -> Generated:
         """A capture of that size, in the page cache; checked against what both programs count."""
         shape = shape or self.shape
         if (size_bytes, shape) not in self._made:
-            path = self.folder / f"polling-{len(self._made)}.pcap"
+            path = self.folder / f"polling-{next(self._numbers)}.pcap"
             say(f"making {size_bytes / 1e6:,.0f} MB, {shape.connections:,} connections")
-            self._made[size_bytes, shape] = made = generate(path, size_bytes, shape)
+            made = generate(path, size_bytes, shape)
             warm(path)
-            self._check(made, shape)
+            self._check(made)
+            self._made[size_bytes, shape] = made
         return self._made[size_bytes, shape]
 
     def forget(self, made: Generated) -> None:
@@ -59,7 +64,7 @@ class Bench:
     ) -> Run:
         """mbsniff's whole process on a capture."""
         command = [*self.program, *(a.replace("{file}", str(made.path)) for a in self.arguments)]
-        result = run(command, self.cores, variables, watch_memory, GOOD)
+        result = run(command, self.cores, variables, watch_memory, GOOD, self.limit_s)
         if not result.output:  # a program that cannot start, or breaks, also has exit status 1
             raise RunError(f"{shlex.join(command)}: no output: {result.last_words}")
         return result
@@ -68,7 +73,7 @@ class Bench:
         """mbsniff's help page."""
         return run([*self.program, "--help"], self.cores)
 
-    def _check(self, made: Generated, shape: Shape) -> None:
+    def _check(self, made: Generated) -> None:
         """Both programs have to count what the generator wrote; this run also compiles mbsniff's loops."""
         counted = int(self.stepping(made).output.split()[0])
         if counted != made.frames:

@@ -10,7 +10,7 @@ from functools import partial
 from statistics import median
 
 from tests.benchmarks.bench import Bench, say
-from tests.benchmarks.figures import Figure
+from tests.benchmarks.figures import Figure, failed
 from tests.benchmarks.generator import Generated
 from tests.benchmarks.memory import can_measure
 from tests.benchmarks.runs import Run, RunError, interleaved, median_s, run
@@ -139,8 +139,12 @@ def growth(bench: Bench) -> list[Figure]:
     plain_ns = _cost_ns(bench, bench.shape, start_s)
     figures = [Figure(f"a frame, {bench.shape.connections:,} connections", plain_ns, "ns")]
     for connections, goal in GROWTH.items():
-        devices = connections // bench.shape.masters
-        cost_ns = _cost_ns(bench, replace(bench.shape, devices=devices, random_order=True), start_s)
+        shape = replace(bench.shape, devices=connections // bench.shape.masters, random_order=True)
+        try:
+            cost_ns = _cost_ns(bench, shape, start_s)
+        except RunError as error:
+            figures.append(failed(f"{connections:,} connections, ratio", error))
+            continue
         figures.append(Figure(f"a frame, {connections:,} connections", cost_ns, "ns"))
         figures.append(Figure(f"{connections:,} connections, ratio", cost_ns / plain_ns, TIMES, goal))
     return figures

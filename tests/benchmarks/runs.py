@@ -6,6 +6,7 @@ import os
 import shlex
 import subprocess
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -57,23 +58,30 @@ def run(
     variables: Mapping[str, str] | None = None,
     watch_memory: bool = False,
     good: Sequence[int] = (0,),
+    limit_s: float = 600,
 ) -> Run:
-    """Run a command to its end; raises RunError unless its exit status is one of ``good``."""
+    """Run a command to its end; raises RunError unless it ends in time, with an exit status in ``good``."""
     with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as errors:
         started = time.perf_counter()
         with pinned(cores):
             process = _start(command, output.fileno(), errors.fileno(), variables)
         watcher = Watcher(process.pid) if watch_memory else None
+        limit = threading.Timer(limit_s, process.kill)
+        limit.start()
         try:
             _, status, usage = os.wait4(process.pid, 0)
         except BaseException:  # interrupted: leave nothing running
             process.kill()
             process.wait()
             raise
+        finally:
+            limit.cancel()
         wall_s = time.perf_counter() - started
         process.returncode = os.waitstatus_to_exitcode(status)
         if watcher:
             watcher.stop()
+        if wall_s >= limit_s:
+            raise RunError(f"{shlex.join(command)}: not done after {limit_s:g} s")
         output.seek(0)
         errors.seek(0)
         last_words = "".join(errors.read().decode(errors="replace").strip().splitlines()[-1:])

@@ -58,6 +58,7 @@ def parsed(arguments: Sequence[str] | None = None) -> argparse.Namespace:
         "--program", default=f"{shlex.quote(sys.executable)} -m mbsniff", help="starts mbsniff"
     )
     parser.add_argument("--arguments", default="diagnose {file} --format json", help="what mbsniff is to do")
+    parser.add_argument("--limit", type=float, default=600, help="seconds that one run may take (600)")
     parser.add_argument("--table-format", default="simple", help="as tabulate calls them, such as github")
     parser.add_argument("--keep", action="store_true", help="leave the captures")
     add_shape_options(parser)
@@ -109,6 +110,7 @@ def main() -> int:
             arguments=shlex.split(options.arguments),
             shape=shape_of(options),
             keep=options.keep,
+            limit_s=options.limit,
         )
         figures = measured(bench, options.parts or list(PARTS))
     print(machine(cores))

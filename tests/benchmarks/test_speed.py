@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -15,9 +15,22 @@ from tests.benchmarks.generator import Generated, generate
 from tests.benchmarks.memory import can_measure
 from tests.benchmarks.runs import Run, RunError, compile_stepping, interleaved, run
 from tests.benchmarks.shape import Shape
-from tests.benchmarks.speed import last_cores, measured, parsed
+from tests.benchmarks.speed import last_cores, measured
 
 MB = 1_000_000
+
+
+def can_step() -> bool:
+    """Whether there are a C compiler and the development files of the C capture library."""
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            compile_stepping(Path(folder))
+    except RunError:
+        return False
+    return True
+
+
+needs_stepping = pytest.mark.skipif(not can_step(), reason="the C capture library cannot be compiled against")
 
 
 class Known(Bench):
@@ -125,48 +138,57 @@ def test_memory_is_that_of_the_whole_tree() -> None:
 
 
 def test_programs_that_fail_are_told() -> None:
-    """A program that is not there, or ends with an error, is an error with its last words."""
+    """A program that is not there, takes too long, or ends with an error is told, with its last words."""
     with pytest.raises(RunError, match="exit status 3: so it ends"):
         run([sys.executable, "-c", "import sys; print('so it ends', file=sys.stderr); sys.exit(3)"])
+    with pytest.raises(RunError, match="not done after"):
+        run([sys.executable, "-c", "import time; time.sleep(20)"], limit_s=0.2)
     with pytest.raises(RunError, match="No such file"):
         run(["/nonexistent/program"])
 
 
-@pytest.mark.skipif(not shutil.which("cc"), reason="no C compiler")
+@needs_stepping
 def test_stepping_counts_every_frame(tmp_path: Path) -> None:
-    """The C capture library finds as many frames as the generator wrote."""
+    """The C capture library finds as many frames as the generator wrote, and as many bytes."""
     made = generate(tmp_path / "a.pcap", 100_000, Shape(devices=2, template_frames=500))
-    try:
-        program = compile_stepping(tmp_path)
-    except RunError:
-        pytest.skip("no development files of the C capture library")
-    record_headers = 24 + 16 * made.frames
-    assert run([str(program), str(made.path)]).output.split() == [
-        str(made.frames).encode(),
-        str(made.size_bytes - record_headers).encode(),
-    ]
+    frames, frame_bytes = run([str(compile_stepping(tmp_path)), str(made.path)]).output.split()
+    assert (int(frames), int(frame_bytes)) == (made.frames, made.size_bytes - 24 - 16 * made.frames)
 
 
-def test_a_program_that_miscounts_has_no_figures(tmp_path: Path) -> None:
-    """A diagnosis whose counts differ from what was generated is refused, as a line of the table."""
-    options = [
-        "--folder",
-        str(tmp_path),
-        "--size",
-        "100kB",
-        "--program",
-        "echo",
-        "--arguments",
-        "[]",
-        "--pairs",
-        "1",
-    ]
-    parsed_options = parsed(options)
-    bench = Bench(
-        tmp_path, parsed_options.size, 1, (), ["echo"], ["[]"], Shape(devices=2, template_frames=500)
-    )
-    figures = measured(bench, ["whole"])
-    assert [f.reached for f in figures] == ["no"]
+# Stands in for mbsniff: counts a pcap file's frames, and as requests those with 12 bytes or more to port 502.
+COUNTER = """
+import dpkt, json, sys
+datagrams = [dpkt.ethernet.Ethernet(data).data for _, data in dpkt.pcap.Reader(open(sys.argv[1], "rb"))]
+requests = sum(d.data.dport == 502 and len(d.data.data) >= 12 for d in datagrams) + int(sys.argv[2])
+print(json.dumps({"recording": {"frames": len(datagrams)}, "devices": [{"requests": requests}]}))
+"""
+
+
+def counting(folder: Path, error: int) -> Bench:
+    """A bench with a program that miscounts requests by so many."""
+    shape = Shape(devices=2, template_frames=500)
+    arguments = ["-c", COUNTER, "{file}", str(error)]
+    return Bench(folder, 50_000, 1, (), [sys.executable], arguments, shape)
+
+
+@needs_stepping
+def test_only_right_counts_have_figures(tmp_path: Path) -> None:
+    """A program is timed where it counts what was generated; where not, the table says so."""
+    assert [f.reached for f in measured(counting(tmp_path, 0), ["whole"])] == ["", "", "no", ""]
+    (refusal,) = measured(counting(tmp_path, 1), ["whole"])
+    assert refusal.measured is None and "with" in refusal.note and "instead of" in refusal.note
+
+
+@needs_stepping
+def test_captures_are_kept_apart(tmp_path: Path) -> None:
+    """One capture is made once for all parts, and a forgotten one leaves the others as they are."""
+    bench = counting(tmp_path, 0)
+    first, second, third = (bench.capture(size) for size in (5_000, 10_000, 15_000))
+    assert bench.capture(10_000) is second
+    bench.forget(first)
+    bench.capture(20_000)
+    assert not first.path.exists()
+    assert [c.path.stat().st_size for c in (second, third)] == [second.size_bytes, third.size_bytes]
 
 
 @pytest.mark.parametrize("library", ["dpkt", "scapy"])
