@@ -21,7 +21,7 @@ from mbsniff.errors import CaptureError
 
 BLOCK_BYTES = 3 << 19
 """1.5 MiB: at most about 20,000 frames of the shortest kind, and half of what a core's cache takes."""
-BATCH_ROWS = 1 << 14
+BATCH_ROWS = 1 << 12  # what comes of so many frames stays in a core's own cache
 _PEEK_BYTES = 1 << 16
 _HEAD_BYTES = 64
 

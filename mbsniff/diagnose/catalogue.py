@@ -56,7 +56,7 @@ CATALOGUE: tuple[Kind, ...] = (
     ),
     Kind(
         "masters-sum-over",
-        "too many reads in sum",
+        "sum of reads",
         "Each master alone keeps to the device's limit of reads a second, but together they exceed it.",
         "A single burst: that is a remark.",
         "Share out the limit: let one station read and hand on the values, read fewer and larger blocks within the block "

@@ -143,6 +143,7 @@ def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     for poll in device.polls:
         if (
             poll.kind == "cyclic"
+            and poll.row not in case.figures.exceptions_by_poll
             and poll.function in (1, 2, 3, 4)
             and poll.quantity
             and poll.start is not None

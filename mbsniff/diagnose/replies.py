@@ -91,8 +91,14 @@ def _exceptions(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         yield found(
             "exception-reply", "fault" if code in FAULTY_CODES else "risk", device, text,
             at=_times(case, own), evidence=case.reply_frames(own.tolist()),
-            advice=kind.meaning if kind else None,
+            advice=_meaning(code),
         )  # fmt: skip
+
+
+def _meaning(code: int) -> str | None:
+    """What the exception means for whoever has to mend it, as a sentence."""
+    kind = EXCEPTIONS.get(code)
+    return f"{kind.meaning[0].upper()}{kind.meaning[1:]}." if kind else None
 
 
 def _edge(case: Case, device: DeviceFigures, code: int, polls: list[PollFigures]) -> str:

@@ -33,7 +33,7 @@ from mbsniff.exchange.outstanding import (
 from mbsniff.exchange.replies import find_request, orphan_poll, take_orphan, take_reply
 from mbsniff.exchange.requests import request_poll, take_request
 from mbsniff.wire.connections import FULL
-from mbsniff.wire.load import Bytes, Columns
+from mbsniff.wire.load import INDEX, Bytes, Columns
 from mbsniff.wire.rows import (
     ACKNOWLEDGED,
     CONNECTION,
@@ -64,7 +64,7 @@ def match_rows(
         if carry[T_FREE_LEFT] < 1:
             return GROW_OUTSTANDING
         kind = rows[i, KIND]
-        c = rows[i, CONNECTION]
+        c = rows[i, CONNECTION] & INDEX
         if kind == REQUEST:
             p = request_poll(rows, i, c, links, polls, slots, multipliers, carry)
             if p == FULL:

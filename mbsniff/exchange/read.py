@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from mbsniff.capture import FileCounters, FrameBatch, Recording
 from mbsniff.capture.frames import TIME_NS
+from mbsniff.compiled import kernel
 from mbsniff.exchange.result import Exchange
 from mbsniff.exchange.tracker import Tracker
+from mbsniff.wire.load import Columns
 from mbsniff.wire.reader import MODBUS_PORT, Counters, MessageReader
 
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
@@ -47,37 +49,59 @@ class RecordingFacts:
         return self.files[file].file, number + ordinal - first
 
 
+# Registers of `note_times`, all -1 at first.
+R_STARTS_NS = 0  # the earliest time
+R_LATEST_NS = 1
+R_BEFORE_NS = 2  # the last frame's
+R_BACKWARD = 3  # steps back, less one
+R_COLUMNS = 4
+
+
+@kernel
+def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
+    """Take in a batch's times; stretches without a frame go to ``blanks``, which has a row a frame; how many."""
+    found = 0
+    before_ns = registers[R_BEFORE_NS]
+    for i in range(len(frames)):
+        now_ns = frames[i, TIME_NS]
+        if before_ns >= 0:
+            if now_ns - before_ns >= BLANK_NS:
+                blanks[found, 0] = before_ns
+                blanks[found, 1] = now_ns
+                found += 1
+            elif now_ns < before_ns:
+                registers[R_BACKWARD] += 1
+        if now_ns < registers[R_STARTS_NS] or registers[R_STARTS_NS] < 0:
+            registers[R_STARTS_NS] = now_ns
+        if now_ns > registers[R_LATEST_NS]:
+            registers[R_LATEST_NS] = now_ns
+        before_ns = now_ns
+    registers[R_BEFORE_NS] = before_ns
+    return found
+
+
 @dataclass
 class _Course:
     """What is noted of the frames while they pass."""
 
     frames: int = 0
-    starts_ns: int | None = None
-    latest_ns: int = -1
-    before_ns: int = -1
-    backward_steps: int = 0
-    blanks: list[tuple[int, int]] = field(default_factory=list)
+    registers: NDArray[np.int64] = field(default_factory=lambda: np.full(R_COLUMNS, -1, np.int64))
+    found: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 2), np.int64))
+    blanks: list[list[int]] = field(default_factory=list)
     runs: list[tuple[int, int, int]] = field(default_factory=list)
     following: tuple[int, int] = (-1, -1)
 
-    def note(self, batch: FrameBatch) -> None:
+    def note(self, batch: FrameBatch, compiled: bool) -> None:
         """Take in a batch: where it comes from, the times' extent, blank stretches, steps back."""
         count = len(batch.rows)
         if (batch.file, batch.first_frame) != self.following:
             self.runs.append((self.frames, batch.file, batch.first_frame))
         self.following = (batch.file, batch.first_frame + count)
         self.frames += count
-        times = np.empty(count + 1, np.int64)
-        times[1:] = batch.rows[:, TIME_NS]
-        times[0] = self.before_ns if self.starts_ns is not None else times[1]
-        steps = np.diff(times)
-        self.backward_steps += int(np.count_nonzero(steps < 0))
-        for at in np.flatnonzero(steps >= BLANK_NS).tolist():
-            self.blanks.append((int(times[at]), int(times[at + 1])))
-        first = int(times[1:].min())
-        self.starts_ns = first if self.starts_ns is None else min(self.starts_ns, first)
-        self.latest_ns = max(self.latest_ns, int(times.max()))
-        self.before_ns = int(times[-1])
+        if len(self.found) < count:
+            self.found = np.zeros((count, 2), np.int64)
+        blanks = note_times(batch.rows, self.found, self.registers, compiled=compiled)
+        self.blanks += self.found[:blanks].tolist()
 
 
 def read_exchange(
@@ -91,19 +115,20 @@ def read_exchange(
         if not len(batch.rows):
             continue
         ordinal = course.frames
-        course.note(batch)
+        course.note(batch, compiled)
         for rows, values in messages.feed(batch, ordinal):
             tracker.take(rows, values)
-    end_ns = max(course.latest_ns, 0)
+    starts_ns, latest_ns, backward_steps = course.registers[[R_STARTS_NS, R_LATEST_NS, R_BACKWARD]].tolist()
+    end_ns = max(latest_ns, 0)
     for rows, values in messages.finish(end_ns):
         tracker.take(rows, values)
     facts = RecordingFacts(
         files=recording.counters,
         frames=course.frames,
-        starts_ns=course.starts_ns,
-        ends_ns=course.latest_ns if course.frames else None,
+        starts_ns=starts_ns if course.frames else None,
+        ends_ns=latest_ns if course.frames else None,
         blanks=np.array(course.blanks, np.int64).reshape(-1, 2),
-        backward_steps=course.backward_steps,
+        backward_steps=backward_steps + 1,
         counters=messages.counters,
         runs=np.array(course.runs, np.int64).reshape(-1, 3),
     )

@@ -37,7 +37,7 @@ from mbsniff.exchange.outstanding import (
 )
 from mbsniff.exchange.polls import poll_index
 from mbsniff.exchange.requests import new_transaction
-from mbsniff.wire.load import Columns
+from mbsniff.wire.load import INDEX, Columns
 from mbsniff.wire.rows import (
     DETAIL,
     FITS,
@@ -124,7 +124,7 @@ def take_reply(
     reply_ns: Columns, status: Narrow, exception: Narrow, reply_frame: Narrow, poll: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
     """End the transaction of outstanding request ``o`` with REPLY row ``i``."""
-    t = waiting[o, O_ROW]
+    t = waiting[o, O_ROW] & INDEX
     marks = waiting[o, O_MARKS]
     if how == ANSWERED:
         if marks & GIVEN_UP:

@@ -41,7 +41,7 @@ from mbsniff.exchange.outstanding import (
     unlink,
 )
 from mbsniff.exchange.polls import poll_index
-from mbsniff.wire.load import Bytes, Columns
+from mbsniff.wire.load import INDEX, Bytes, Columns
 from mbsniff.wire.rows import (
     FRAME,
     FUNCTION,
@@ -117,7 +117,7 @@ def new_transaction(
     value: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
     """Fill a row of the transaction columns; its index."""
-    t = carry[T_TRANSACTIONS]
+    t = carry[T_TRANSACTIONS] & INDEX
     carry[T_TRANSACTIONS] = t + 1
     now_ns = rows[i, TIME_NS]
     request_ns[t] = now_ns

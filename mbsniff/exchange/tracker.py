@@ -33,7 +33,6 @@ _COLUMNS = (
     ("reply_frame", np.uint32), ("value", np.int32),
 )  # fmt: skip
 _FIRST_ROWS = 1 << 12
-_LEAST_STEP = 1 << 16  # rows that a column grows by; an eighth of its length once that is more
 
 
 class Tracker:
@@ -86,8 +85,8 @@ class Tracker:
             self._carry, compiled=False,
         )  # fmt: skip
         count = int(self._carry[o.T_TRANSACTIONS])
-        for column in columns.values():
-            column.resize(count, refcheck=False)
+        for name, column in columns.items():
+            columns[name] = column[:count]
         polls = self._polls[: self._carry[o.T_POLLS]]
         self._mark_broadcasts(polls)
         sort_columns(columns, polls, list(self._pairs), compiled=self._compiled)
@@ -137,9 +136,11 @@ class Tracker:
         self._linked = known
 
     def _grow_transactions(self) -> None:
-        """In place: the allocator can move the pages of a large column without copying it."""
-        for column in self._columns.values():
-            column.resize(len(column) + max(_LEAST_STEP, len(column) // 8), refcheck=False)
+        """Double the columns, one after the other: what is not yet filled takes no memory but addresses."""
+        for name, column in self._columns.items():
+            larger = np.empty(2 * len(column), column.dtype)
+            larger[: len(column)] = column
+            self._columns[name] = larger
 
     def _grow_polls(self) -> None:
         """Double the table where it is half full, and seed the hash anew either way."""

@@ -51,7 +51,7 @@ def _silence(verdict: Verdict) -> str:
 def _watchdog(verdict: Verdict) -> str:
     timeout = verdict.figures.limits.watchdog_ns
     if timeout is None:
-        return "not given"
+        return "unknown"
     return "never" if timeout == 0 else duration(timeout)
 
 
@@ -89,7 +89,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("when", _when, "when the worst finding begins, UTC", 3),
     Column("why", _why, "the worst finding: ! certain, ~ likely, ? open", 2),
     Column("longest silence", _silence, "shortest to longest possible, between feeds", 4, right=True),
-    Column("watchdog", _watchdog, "its timeout", 5, right=True),
+    Column("trips after", _watchdog, "the watchdog's timeout", 5, right=True),
     Column("spare polls", _spare, "polls that might still have gone missing", 6, right=True),
     Column("no reply", _unanswered, "requests without a reply / all requests", 7, right=True),
     Column("busiest second", _busiest, "most reads in a second / limit", 8, right=True),

@@ -108,19 +108,23 @@ def findings(diagnosis: Diagnosis, width: int) -> str:
     """All findings: what, when, how certain, the frames, and what to do."""
     if not diagnosis.findings:
         return "Nothing found." if diagnosis.verdicts else ""
-    return "\n\n".join(
-        _finding(number, finding, width) for number, finding in enumerate(diagnosis.findings, 1)
-    )
+    told: dict[str, int] = {}
+    texts = []
+    for number, finding in enumerate(diagnosis.findings, 1):
+        first = told.setdefault(finding.advice, number)
+        texts.append(_finding(number, finding, width, first))
+    return "\n\n".join(texts)
 
 
-def _finding(number: int, finding: Finding, width: int) -> str:
+def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:
+    """One finding; advice that an earlier one gave already is only referred to."""
     marks = [finding.level, finding.code, finding.certainty]
     marks += [f"cause: {finding.cause}"] if finding.cause else []
     marks += [f"incident {finding.incident}"] if finding.incident else []
     lines = [f"{number}. {', '.join(marks)}", f"   {one_line(finding.text)}."]
     if finding.evidence:
         lines.append(f"   Frames: {_frames(finding)}")
-    lines.append(f"   Do: {finding.advice}")
+    lines.append(f"   Do: {finding.advice}" if told_at == number else f"   Do: as for {told_at}.")
     return "\n".join(wrapped(line, width, "   ") for line in lines)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
 from mbsniff.wire.events import add_unrecorded
-from mbsniff.wire.load import Bytes, Columns, u16
+from mbsniff.wire.load import INDEX, Bytes, Columns, u16
 from mbsniff.wire.pdu import reply_fields, request_fields
 from mbsniff.wire.rows import (
     CLIENT,
@@ -103,7 +103,7 @@ def emit(
     frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
     """Add the row of one whole message of ``size`` bytes (at least 8 of them ``seen``)."""
-    row = carry[C_ROWS]
+    row = carry[C_ROWS] & INDEX
     carry[C_ROWS] = row + 1
     carry[C_MESSAGES] += 1
     rows[row, KIND] = REQUEST if side == CLIENT else REPLY
@@ -119,7 +119,7 @@ def emit(
     rows[row, VALUE_BYTES] = 0
     rows[row, SHAPE] = FITS
     if side == CLIENT:
-        used = carry[C_VALUES]
+        used = carry[C_VALUES] & INDEX
         carry[C_VALUES] = request_fields(data, at + 7, seen - 7, size - 7, rows, row, values, used)
         if rows[row, SHAPE] == MALFORMED:  # its addresses and values cannot be trusted
             for column in range(START, DETAIL):

@@ -7,6 +7,8 @@ from mbsniff.compiled import helper
 Bytes = memoryview  # uncompiled; compiled: NDArray[np.uint8]
 Columns = memoryview  # of int64 uncompiled; compiled: NDArray[np.int64]
 
+INDEX = (1 << 40) - 1  # masks an index: the compiler then knows that it is not negative
+
 
 @helper
 def u16(data: Bytes, at: int) -> int:

@@ -9,6 +9,7 @@ from mbsniff.wire.connections import (
     FULL,
     connection_index,
     hash_key,
+    is_ipv4_key,
     is_known,
     same_key,
     write_key,
@@ -28,7 +29,7 @@ from mbsniff.wire.cut import take_bytes
 from mbsniff.wire.events import add_event
 from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
-from mbsniff.wire.load import Bytes, Columns, u16, u32
+from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
     ahead,
     drain,
@@ -90,11 +91,12 @@ def frames_to_rows(
     count = len(frames)
     while 0 <= i < count:
         carry[C_FRAME] = i
-        at = frames[i, POSITION]
+        at = frames[i, POSITION] & INDEX
         end = at + frames[i, CAPTURED]
         wire_end = at + frames[i, ORIGINAL]
         i += 1
         version, ip = network_header(data, at, end, frames[i - 1, LINK])
+        ip &= INDEX
         if version <= NOT_IP:
             if version == TOO_SHORT:
                 carry[C_UNDECODABLE] += 1
@@ -108,6 +110,7 @@ def frames_to_rows(
             elif found == FRAGMENT:
                 carry[C_FRAGMENTS] += 1
             continue
+        tcp &= INDEX
         if end - tcp < 4:
             carry[C_UNDECODABLE] += 1
             continue
@@ -127,7 +130,7 @@ def frames_to_rows(
         seen = end - tcp - header
         if seen > size:
             seen = size
-        c = carry[C_CONNECTIONS]
+        c = carry[C_CONNECTIONS] & INDEX
         if c + 1 >= len(state) or c * 2 >= len(slots):
             return GROW_CONNECTIONS
         if carry[C_FREE_PARTS] < 3:
@@ -137,11 +140,15 @@ def frames_to_rows(
         if side == CLIENT and ports[source]:
             side = _who_serves(data, ip, tcp, version, source, target, multipliers, keys, slots, c)
         ports_key = source << 16 | target if side == CLIENT else target << 16 | source
-        write_key(keys, c, data, ip, version, ports_key, side)
-        c = _connection(multipliers, keys, hashes, slots, state, carry)
+        if is_ipv4_key(keys, carry[C_LAST] & INDEX, data, ip, version, ports_key, side):
+            c = carry[C_LAST]
+        else:
+            write_key(keys, c, data, ip, version, ports_key, side)
+            c = _connection(multipliers, keys, hashes, slots, state, carry)
         if c == FULL:
             return GROW_CONNECTIONS
-        room = size // 8 + SPARE_ROWS
+        c &= INDEX
+        room = (size >> 3) + SPARE_ROWS
         room_values = size + 256
         if state[c, HELD] >= 0:
             room += HELD_ROOM
@@ -186,8 +193,8 @@ def _connection(
     multipliers: Columns, keys: Columns, hashes: Columns, slots: Columns, state: Columns, carry: Columns
 ) -> int:
     """Index of the connection whose key stands after the last known one; the frame before is tried first."""
-    new = carry[C_CONNECTIONS]
-    last = carry[C_LAST]
+    new = carry[C_CONNECTIONS] & INDEX
+    last = carry[C_LAST] & INDEX
     if last < new and same_key(keys, last, new):
         return last
     mix = hash_key(keys, new, multipliers)
