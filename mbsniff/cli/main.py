@@ -9,7 +9,7 @@ import sys
 import click
 
 from mbsniff import __version__
-from mbsniff.errors import MbsniffError
+from mbsniff.errors import MbsniffError, one_line
 
 BAD_INPUT = 2
 STOPPED_EARLY = 3
@@ -50,8 +50,7 @@ def main() -> None:
     except MbsniffError as error:
         _complain(str(error), BAD_INPUT)
     except click.ClickException as error:
-        error.show()
-        sys.exit(BAD_INPUT)
+        _complain(_call_error(error), BAD_INPUT)
     except (KeyboardInterrupt, click.Abort):
         _complain("stopped", STOPPED_EARLY)
     except BrokenPipeError:
@@ -60,6 +59,13 @@ def main() -> None:
     sys.exit(status if isinstance(status, int) else 0)
 
 
+def _call_error(error: click.ClickException) -> str:
+    """A wrong call, in one line, and where to read how it is called."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context else "mbsniff"
+    return f'{" ".join(error.format_message().split())} See "{path} --help".'
+
+
 def _complain(text: str, status: int) -> None:
-    print(f"mbsniff: {text}", file=sys.stderr)
+    print(f"mbsniff: {one_line(text)}", file=sys.stderr)
     sys.exit(status)

@@ -40,7 +40,7 @@ def head(diagnosis: Diagnosis, width: int) -> str:
     facts = diagnosis.facts
     names = ", ".join(one_line(f.file) for f in facts.files[:3])
     names += f" and {len(facts.files) - 3} more files" if len(facts.files) > 3 else ""
-    lines = [f"{names}: {_extent(diagnosis)}"]
+    lines = [names, f"Recorded: {_extent(diagnosis)}"]
     if facts.counters.messages:
         lines.append(f"Recorder: {diagnosis.vantage}.")
     if diagnosis.doubts:
@@ -57,9 +57,7 @@ def _extent(diagnosis: Diagnosis) -> str:
     when = f"{day(facts.starts_ns)} {clock(facts.starts_ns)[:8]} UTC, {duration(facts.span_ns)}"
     text = f"{when}, {counted(facts.frames, 'frame')}"
     if not facts.counters.messages:
-        return (
-            f"{text}, no Modbus TCP among them (looked on the server ports given, 502 unless said otherwise)."
-        )
+        return f"{text}, no Modbus TCP among them (looked for on server port 502, or those of --port)."
     devices = counted(len(diagnosis.verdicts), "device")
     masters = {m for v in diagnosis.verdicts for m in v.figures.masters}
     messages = counted(facts.counters.messages, "Modbus message")
