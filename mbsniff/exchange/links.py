@@ -119,7 +119,8 @@ def _seen_again(rows: Columns, i: int, c: int, links: Columns, waiting: Columns,
         into = ahead(waiting[o, O_END], rows[i, SEQUENCE])
         waits = rows[i, TIME_NS] - waiting[o, O_TIME_NS] <= LONGEST_WAIT_NS
         if waits and 0 < into <= rows[i, AMOUNT]:
-            waiting[o, O_SENT_NS] = rows[i, TIME_NS]
+            if rows[i, TIME_NS] > waiting[o, O_SENT_NS]:
+                waiting[o, O_SENT_NS] = rows[i, TIME_NS]
             t = waiting[o, O_ROW]
             status[t] = (status[t] & 0xFF) | SENT_AGAIN
         o = waiting[o, O_NEXT]

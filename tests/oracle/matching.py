@@ -71,7 +71,7 @@ class Matching:
                         self._close(one)
                 (self._request if event.from_client else self._reply)(event)
             elif isinstance(event, Close):
-                self._close_side(event)
+                self._close_side(event, now_ns)
             elif isinstance(event, Hole):
                 self._hole(event, now_ns)
             else:
@@ -143,10 +143,10 @@ class Matching:
             return "pipelined"
         return "by-order" if one.same_identifier else "answered"
 
-    def _close_side(self, event: Close) -> None:
+    def _close_side(self, event: Close, now_ns: int) -> None:
         for one in list(self.outstanding):
             if event.side == CLIENT and not event.at_once:  # rule 1: the master's FIN
-                one.given_up = True
+                one.given_up |= one.waits_at(now_ns)
             else:  # rule 4
                 self._close(one)
 
