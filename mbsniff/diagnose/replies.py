@@ -11,7 +11,7 @@ from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.finding import Finding, Level
 from mbsniff.diagnose.load import asked
 from mbsniff.diagnose.wording import addresses, counted, duration, listed
-from mbsniff.exchange.columns import LATE, P_FIRST_NS, P_LAST_NS, RESENT, STATUS_MASK, UNANSWERED
+from mbsniff.exchange.columns import LATE, NO_CODE, P_FIRST_NS, P_LAST_NS, RESENT, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.groups import WRITES
 from mbsniff.wire.functions import EXCEPTIONS
@@ -85,7 +85,7 @@ def _exceptions(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         rows = case.transactions(device)
         own = rows[case.exchange.exception[rows] == code]
         kind = EXCEPTIONS.get(code)
-        name = f"{code:02X} {kind.name}" if kind else f"{code:02X}"
+        name = f"{code:02X} {kind.name}" if kind else "without a code" if code == NO_CODE else f"{code:02X}"
         requests = listed([f"{asked(p)} by {case.master_name(p.master)}" for p in polls], 3)
         text = f"{counted(len(own), 'exception')} {name} to {requests}{_edge(case, device, code, polls)}"
         yield found(
