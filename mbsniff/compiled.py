@@ -27,7 +27,7 @@ import stat
 import sys
 import tempfile
 import types
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib import metadata
 from pathlib import Path
 from typing import Any, TypeVar
@@ -38,8 +38,14 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 _HELPER = "__mbsniff_helper__"
 _PACKAGE = Path(__file__).parent
-_INLINE = {"forceinline": True, "_nrt": False, "nogil": True}
-_CALL = {"_nrt": False, "nogil": True}
+_INLINE = {
+    "forceinline": True,
+    "_nrt": False,
+    "nogil": True,
+    "no_cpython_wrapper": True,
+    "no_cfunc_wrapper": True,
+}
+_CALL = {"_nrt": False, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 _ENTRY = {"_nrt": False, "nogil": True, "no_cfunc_wrapper": True}
 
 _LOAD_ERRORS = (pickle.UnpicklingError, EOFError, ValueError, KeyError, IndexError, AttributeError)
@@ -201,9 +207,11 @@ def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | Non
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = "" if folder is None else str(folder)
     try:
-        rebound = _rebind(function, {})
+        made: dict[Any, Any] = {}
+        rebound = _rebind(function, made)
         dispatcher = numba.njit(cache=folder is not None, boundscheck=bounds_checked(), **_ENTRY)(rebound)
-        dispatcher.compile(signature)
+        with _optimizing_but({helper.__qualname__ for helper in made}):
+            dispatcher.compile(signature)
     finally:
         numba.config.CACHE_DIR = before
     return dispatcher
@@ -212,6 +220,31 @@ def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | Non
 def _numba() -> Any:
     """The compiler, imported only where something compiles."""
     return importlib.import_module("numba")
+
+
+@contextlib.contextmanager
+def _optimizing_but(helpers: set[str]) -> Iterator[None]:
+    """Have helpers optimized only as parts of their kernel: once, not again at each level of calls.
+
+    This halves the time to compile. It reaches into numba's code library; where that has changed, it does nothing.
+    """
+    from numba.core.codegen import CPUCodeLibrary
+
+    name = "_optimize_final_module"
+    optimize = getattr(CPUCodeLibrary, name, None)
+    if optimize is None:
+        yield
+        return
+
+    def unless_helper(library: Any) -> None:
+        if library.name not in helpers:
+            optimize(library)
+
+    setattr(CPUCodeLibrary, name, unless_helper)
+    try:
+        yield
+    finally:
+        setattr(CPUCodeLibrary, name, optimize)
 
 
 def _rebind(function: Callable[..., Any], made: dict[Any, Any]) -> types.FunctionType:

@@ -61,6 +61,12 @@ class Case:
         return np.concatenate(found) if found else np.zeros(0, np.int32)
 
     @functools.cached_property
+    def first_regular(self) -> dict[int, int]:
+        """Place of each endpoint's first regularly polled device."""
+        regular = [d for d in self.figures.devices if d.regular]
+        return {device.endpoint: device.index for device in reversed(regular)}
+
+    @functools.cached_property
     def _events_by_endpoint(self) -> dict[tuple[str, int], NDArray[np.int64]]:
         pairs = self.exchange.pairs
         events = self.exchange.events

@@ -11,7 +11,7 @@ from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Findi
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.trust import doubts, vantage_text
-from mbsniff.diagnose.watchdog import margin, spare_polls, watchdog_findings
+from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
 from mbsniff.exchange import Exchange, RecordingFacts
 from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
@@ -30,8 +30,14 @@ def diagnose(exchange: Exchange, facts: RecordingFacts, figures: Figures, site: 
     findings = [f for device in figures.devices for rule in RULES for f in rule(case, device)]
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
-    verdicts = [_verdict(case, device, findings) for device in figures.devices]
-    verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, _worst(v, findings)))
+    own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
+    place: dict[str, int] = {}
+    for number, finding in enumerate(findings):
+        own[finding.device or ""].append(finding)
+        place.setdefault(finding.device or "", number)
+    verdicts = [_verdict(case, device, own[device.key]) for device in figures.devices]
+    last = len(findings)
+    verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
     return Diagnosis(exchange, facts, figures, site, verdicts, findings, vantage_text(case), doubts(case))
 
 
@@ -43,7 +49,8 @@ def _severity(finding: Finding) -> tuple[int, int, int, int, str]:
 
 def _with_incidents(findings: list[Finding]) -> list[Finding]:
     """Number the stretches of time in which watchdogs were due: those that overlap are one incident."""
-    due = sorted((f for f in findings if f.code == "watchdog-due"), key=lambda f: f.from_ns or 0)
+    due = [f for f in findings if f.code == "watchdog-due" and f.cause != TOO_SLOWLY]
+    due.sort(key=lambda f: f.from_ns or 0)
     numbers: dict[int, int] = {}
     number, ends = 0, -1
     for finding in due:
@@ -54,18 +61,7 @@ def _with_incidents(findings: list[Finding]) -> list[Finding]:
     return [replace(f, incident=numbers[id(f)]) if id(f) in numbers else f for f in findings]
 
 
-def _own(device: DeviceFigures, findings: list[Finding]) -> list[Finding]:
-    return [f for f in findings if f.device == device.key]
-
-
-def _worst(verdict: Verdict, findings: list[Finding]) -> tuple[int, str]:
-    own = _own(verdict.figures, findings)
-    place = findings.index(own[0]) if own else len(findings)
-    return place, ""
-
-
-def _verdict(case: Case, device: DeviceFigures, findings: list[Finding]) -> Verdict:
-    own = _own(device, findings)
+def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,

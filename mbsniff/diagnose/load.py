@@ -66,10 +66,9 @@ def asked(poll: PollFigures) -> str:
 def _dense_reads(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     """The endpoint's limit, over all its units and masters; told once, at the endpoint's first device."""
     limit = device.limits.max_reads_per_s
-    endpoint = case.endpoint(device)
-    first = next(d for d in case.figures.devices if d.endpoint == device.endpoint and d.regular)
-    if limit is None or first is not device:
+    if limit is None or case.first_regular[device.endpoint] != device.index:
         return
+    endpoint = case.endpoint(device)
     reads = sum(1 for p in device.polls if p.function in FUNCTIONS and p.kind == "cyclic")
     if _is_over(endpoint.load, limit, reads):
         yield _over(case, device, limit, reads)

@@ -13,6 +13,7 @@ from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.groups import WRITES
 from mbsniff.measure.silences import limit_ns
 
+TOO_SLOWLY = "asked-too-slowly"  # the polling itself, so not an incident
 TOLD_ONE_BY_ONE = 5  # silences of a device that get a finding each, the longest first
 CLOSE_MARGIN = 0.2  # common practice: less than a fifth of the timeout left is no reserve
 
@@ -70,7 +71,7 @@ def _too_slow(case: Case, device: DeviceFigures) -> Finding:
         f"{counted(device.silences.certain, 'time')} for certain"
     )
     return found(
-        "watchdog-due", "fault", device, text, at=(beyond[0].from_ns, beyond[-1].until_ns), cause="asked-too-slowly",
+        "watchdog-due", "fault", device, text, at=(beyond[0].from_ns, beyond[-1].until_ns), cause=TOO_SLOWLY,
         evidence=case.request_frames(s.before for s in beyond), advice=BY_CODE["watchdog-close"].advice,
     )  # fmt: skip
 

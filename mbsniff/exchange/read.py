@@ -59,7 +59,7 @@ R_COLUMNS = 4
 
 @kernel
 def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
-    """Take in a batch's times; stretches without a frame go to ``blanks``, which has a row a frame; how many."""
+    """Take in a batch's times; stretches without a frame go to ``blanks`` (a row for each frame); how many."""
     found = 0
     before_ns = registers[R_BEFORE_NS]
     for i in range(len(frames)):

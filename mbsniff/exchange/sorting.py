@@ -19,8 +19,6 @@ from mbsniff.wire.load import Columns
 
 Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of the same
 
-_PIECE = 1 << 20  # rows moved at a time, to bound the memory that numpy takes for it
-
 
 @kernel
 def order_by_group(
@@ -35,6 +33,14 @@ def order_by_group(
         if request_ns[t] < latest_ns[group]:
             disordered[group] = 1
         latest_ns[group] = request_ns[t]
+    return 0
+
+
+@kernel
+def pick(column: Narrow, order: Narrow, picked: Narrow) -> int:
+    """picked: the column's entries in another order."""
+    for k in range(len(order)):
+        picked[k] = column[order[k]]
     return 0
 
 
@@ -70,12 +76,11 @@ def sort_columns(
         1
     ]
     for name in list(columns):
-        columns[name] = _picked(columns.pop(name), order)
+        columns[name] = _picked(columns.pop(name), order, compiled)
 
 
-def _picked(column: NDArray[Any], order: NDArray[np.int32]) -> NDArray[Any]:
+def _picked(column: NDArray[Any], order: NDArray[np.int32], compiled: bool) -> NDArray[Any]:
     picked = np.empty_like(column)
-    for begin in range(0, len(order), _PIECE):
-        piece = slice(begin, begin + _PIECE)
-        np.take(column, order[piece], out=picked[piece], mode="clip")
+    signed = column.view(np.int32) if column.dtype == np.uint32 else column  # the same bits, a kernel less
+    pick(signed, order, picked.view(signed.dtype), compiled=compiled)
     return picked

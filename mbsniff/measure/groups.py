@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 
 import numpy as np
@@ -44,6 +46,7 @@ class Groups:
     masters: list[str]
     """Addresses; a redundancy group or a master with several addresses goes by its first one."""
     device_of_poll: NDArray[np.int64]
+    pair_of_poll: NDArray[np.int64]
     master_of_poll: NDArray[np.int64]
     master_of_pair: NDArray[np.int64]
     polls_of_device: list[list[int]]
@@ -51,6 +54,31 @@ class Groups:
     """Shape (devices + 1,): where each device's transactions lie in ``order``."""
     order: NDArray[np.int32]
     """Shape (transactions,): transactions by device, in time order within each."""
+
+    _tables: dict[int, NDArray[np.int64]] = field(default_factory=dict, repr=False, compare=False)
+
+    @contextmanager
+    def table(
+        self,
+        rows: list[int],
+        values: int | Sequence[int] | NDArray[np.int64],
+        *,
+        rest: int = 0,
+        place: int = 0,
+    ) -> Iterator[NDArray[np.int64]]:
+        """A column over all polls that has ``values`` at ``rows`` and ``rest`` elsewhere, shape (polls,).
+
+        One array for each ``place`` serves every call, so that thousands of devices cost what their own polls do;
+        it is put right again at the end, as far as it was changed at ``rows``.
+        """
+        if place not in self._tables:
+            self._tables[place] = np.full(len(self.keys), rest, np.int64)
+        column = self._tables[place]
+        column[rows] = values
+        try:
+            yield column
+        finally:
+            column[rows] = rest
 
     def transactions(self, device: int) -> NDArray[np.int32]:
         """The device's transactions in time order."""
@@ -66,7 +94,7 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
     masters = sorted(set(clients), key=address_rank)
     place = {master: index for index, master in enumerate(masters)}
     master_of_pair = np.array([place[client] for client in clients], np.int64)
-    master_of_poll = master_of_pair[[key.pair for key in keys]] if keys else np.zeros(0, np.int64)
+    pair_of_poll = np.array([key.pair for key in keys], np.int64)
     polls_of_device: list[list[int]] = [[] for _ in devices]
     for row, device in enumerate(device_of_poll.tolist()):
         polls_of_device[device].append(row)
@@ -79,7 +107,8 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
         devices=devices,
         masters=masters,
         device_of_poll=device_of_poll,
-        master_of_poll=master_of_poll,
+        pair_of_poll=pair_of_poll,
+        master_of_poll=master_of_pair[pair_of_poll],
         master_of_pair=master_of_pair,
         polls_of_device=polls_of_device,
         bounds=bounds,

@@ -19,37 +19,53 @@ from mbsniff.exchange.columns import (
     UNANSWERED,
 )
 from mbsniff.measure.figures import MasterHabits
+from mbsniff.measure.groups import Groups
 from mbsniff.measure.quantiles import median
 from mbsniff.wire.rows import CLIENT, CLOSING, OPENING, RESET
 
 
+class LinksByPair:
+    """Connections and link events, by pair of client and endpoint."""
+
+    def __init__(self, exchange: Exchange) -> None:
+        self._connections = np.bincount(exchange.connection_pair, minlength=len(exchange.pairs))
+        owners = exchange.connection_pair[exchange.events[:, E_CONNECTION]]
+        order = np.argsort(owners, kind="stable")
+        self._events = exchange.events[order]
+        self._bounds = np.searchsorted(owners[order], np.arange(len(exchange.pairs) + 1))
+
+    def connections(self, pair: int) -> int:
+        """How many connections the pair had."""
+        return int(self._connections[pair])
+
+    def events(self, pair: int) -> NDArray[np.int64]:
+        """Its link events, in the order of each connection."""
+        return self._events[self._bounds[pair] : self._bounds[pair + 1]]
+
+
 def master_habits(
-    exchange: Exchange,
-    pair: int,
-    master: str,
-    requests: int,
-    order: NDArray[np.int32] | None,
-    pair_of_poll: NDArray[np.int64],
+    groups: Groups, pair: int, requests: int, order: NDArray[np.int32] | None, links: LinksByPair
 ) -> MasterHabits:
     """What the client of ``pair``, which sent so many requests, did when replies failed to come.
 
     ``order`` has its endpoint's transactions in time order, None where every request was answered in time.
     """
-    events = exchange.events[exchange.connection_pair[exchange.events[:, E_CONNECTION]] == pair]
+    exchange = groups.exchange
+    events = links.events(pair)
     whom = exchange.pairs[pair]
     timeout_ns = tries = None
     if order is not None:
-        rows = order[pair_of_poll[exchange.poll[order]] == pair]
+        rows = order[groups.pair_of_poll[exchange.poll[order]] == pair]
         rows = rows[(exchange.status[rows] & STATUS_MASK) != ORPHAN]
         kinds = exchange.status[rows] & STATUS_MASK
         timeout_ns = _timeout(exchange.request_ns[rows], kinds, events)
         tries = _tries(exchange.poll[rows], kinds)
     return MasterHabits(
-        master=master,
+        master=groups.masters[groups.master_of_pair[pair]],
         server=whom.server,
         port=whom.port,
         requests=requests,
-        connections=int(np.count_nonzero(exchange.connection_pair == pair)),
+        connections=links.connections(pair),
         timeout_ns=timeout_ns,
         tries=tries,
         reconnect_ns=_reconnect(events),

@@ -23,12 +23,11 @@ def load(
     groups: Groups, order: NDArray[np.int32], polls: list[int], scratch: NDArray[np.int64], *, compiled: bool
 ) -> Load:
     """How densely ``polls``, all of which read, are asked; ``scratch`` has room for all of ``order``."""
-    chosen = np.zeros(len(groups.keys), np.int64)
-    chosen[polls] = 1
     exchange = groups.exchange
-    count = gather_times(
-        order, exchange.request_ns, exchange.poll, exchange.status, chosen, scratch, compiled=compiled
-    )
+    with groups.table(polls, 1) as chosen:
+        count = gather_times(
+            order, exchange.request_ns, exchange.poll, exchange.status, chosen, scratch, compiled=compiled
+        )
     times = scratch[:count]
     return Load(
         reads=int(groups.exchange.polls[polls, P_COUNT].sum()),

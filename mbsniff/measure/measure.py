@@ -29,11 +29,11 @@ from mbsniff.measure.figures import (
     Quantiles,
 )
 from mbsniff.measure.groups import BLOCK_READS, Group, Groups, address_rank, group, is_orphan
-from mbsniff.measure.habits import master_habits
+from mbsniff.measure.habits import LinksByPair, master_habits
 from mbsniff.measure.load import load, reading_polls
 from mbsniff.measure.polls import poll_figures
 from mbsniff.measure.quantiles import quantiles
-from mbsniff.measure.silences import feeding_polls, master_silences, silences
+from mbsniff.measure.silences import FEEDS, feeding_polls, master_silences, silences
 from mbsniff.measure.vantage import vantage
 from mbsniff.site import Limits, Site
 
@@ -45,12 +45,13 @@ def measure(exchange: Exchange, facts: RecordingFacts, site: Site, *, compiled: 
     groups = group(exchange, site, compiled=compiled)
     where, handshakes = vantage(exchange)
     by_endpoint = _devices_by_endpoint(groups)
+    links = LinksByPair(exchange)
     endpoints, devices = [], []
     sizes = [_size(groups, members) for members in by_endpoint.values()]
     scratch = np.empty(max(sizes, default=0), np.int64)
     for (address, port), members in by_endpoint.items():
         order = _endpoint_order(groups, members)
-        endpoints.append(_endpoint(groups, address, port, members, order, scratch, compiled))
+        endpoints.append(_endpoint(groups, address, port, members, order, scratch, links, compiled))
         for device in members:
             one = _Device(groups, device, len(endpoints) - 1, site, facts, compiled)
             alone = endpoints[-1].load if len(members) == 1 else None
@@ -88,7 +89,7 @@ def _endpoint_order(groups: Groups, members: list[int]) -> NDArray[np.int32]:
 
 def _endpoint(
     groups: Groups, address: str, port: int, members: list[int], order: NDArray[np.int32],
-    scratch: NDArray[np.int64], compiled: bool,
+    scratch: NDArray[np.int64], links: LinksByPair, compiled: bool,
 ) -> Endpoint:  # fmt: skip
     polls = [row for device in members for row in groups.polls_of_device[device]]
     reads = reading_polls(groups, polls)
@@ -100,28 +101,22 @@ def _endpoint(
         loads = dict.fromkeys(by_master, whole)
     else:
         loads = {m: load(groups, order, r, scratch, compiled=compiled) for m, r in sorted(by_master.items())}
-    return Endpoint(address, port, whole, loads, _habits(groups, polls, order))
+    return Endpoint(address, port, whole, loads, _habits(groups, polls, order, links))
 
 
-def _habits(groups: Groups, polls: list[int], order: NDArray[np.int32]) -> list[MasterHabits]:
+def _habits(
+    groups: Groups, polls: list[int], order: NDArray[np.int32], links: LinksByPair
+) -> list[MasterHabits]:
     """How each client of an endpoint behaves; ``polls`` are all of the endpoint's."""
     exchange = groups.exchange
     kinds = exchange.status[order] & STATUS_MASK
     smooth = not ((kinds == UNANSWERED) | (kinds == LATE)).any()
-    pair_of_poll = np.array([key.pair for key in groups.keys], np.int64)
     requests: Counter[int] = Counter()
     for row in polls:
         if not is_orphan(groups.keys[row]):
             requests[groups.keys[row].pair] += int(exchange.polls[row, P_COUNT])
     return [
-        master_habits(
-            exchange,
-            pair,
-            groups.masters[groups.master_of_pair[pair]],
-            count,
-            None if smooth else order,
-            pair_of_poll,
-        )
+        master_habits(groups, pair, count, None if smooth else order, links)
         for pair, count in sorted(requests.items())
     ]
 
@@ -157,10 +152,20 @@ class _Device:
         self, endpoint_order: NDArray[np.int32], alone: Load | None, scratch: NDArray[np.int64]
     ) -> DeviceFigures:
         """All figures; ``alone`` is the endpoint's load where the device is its only one."""
+        flags = feeding_polls(self.groups, self.site, self.device, self.limits)
+        with self.groups.table(self.rows, flags, place=FEEDS) as feeds:
+            return self._figures(endpoint_order, alone, feeds, scratch)
+
+    def _figures(
+        self,
+        endpoint_order: NDArray[np.int32],
+        alone: Load | None,
+        feeds: NDArray[np.int64],
+        scratch: NDArray[np.int64],
+    ) -> DeviceFigures:
         groups, limits = self.groups, self.limits
         order = groups.transactions(self.device)
         counts, exceptions = self._counts(order)
-        feeds = feeding_polls(groups, self.site, self.device, limits)
         polls = poll_figures(groups, self.device, feeds, scratch, compiled=self.compiled)
         reads = reading_polls(groups, self.rows)
         times = self._extent()

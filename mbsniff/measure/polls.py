@@ -13,6 +13,8 @@ from mbsniff.measure.groups import WRITES, Groups, address_rank, is_orphan
 from mbsniff.measure.passes import gather_intervals
 from mbsniff.measure.quantiles import quantiles
 
+PLACES, BEFORE = 1, 2  # tables of its own among the groups'
+
 LEAST_INTERVALS = 4  # for a poll to be called cyclic
 LEAST_WRITES = 3  # for one to be called on change
 
@@ -24,13 +26,14 @@ def poll_figures(
     rows = groups.polls_of_device[device]
     counts = groups.exchange.polls[rows, P_COUNT]
     begins = np.cumsum(counts) - counts
-    places = np.zeros(len(groups.keys), np.int64)
-    places[rows] = begins
-    before = np.full(len(groups.keys), -1, np.int64)
-    gather_intervals(
-        groups.transactions(device), groups.exchange.request_ns, groups.exchange.poll, before, places,
-        scratch, compiled=compiled,
-    )  # fmt: skip
+    with (
+        groups.table(rows, begins, place=PLACES) as places,
+        groups.table(rows, -1, rest=-1, place=BEFORE) as before,
+    ):
+        gather_intervals(
+            groups.transactions(device), groups.exchange.request_ns, groups.exchange.poll, before, places,
+            scratch, compiled=compiled,
+        )  # fmt: skip
     made = [
         _poll(groups, row, bool(feeds[row]), scratch[begin : begin + count - 1])
         for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)

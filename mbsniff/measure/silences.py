@@ -23,14 +23,17 @@ def limit_ns(limits: Limits) -> int | None:
     return limits.watchdog_ns + round(limits.watchdog_ns * limits.tolerance)
 
 
-def feeding_polls(groups: Groups, site: Site, device: int, limits: Limits) -> NDArray[np.int64]:
-    """1 for each poll of the device whose requests feed its watchdog, shape (polls,)."""
-    feeds = np.zeros(len(groups.keys), np.int64)
+FEEDS, MASTERS = 3, 4  # tables of its own among the groups'
+
+
+def feeding_polls(groups: Groups, site: Site, device: int, limits: Limits) -> list[bool]:
+    """Whether each poll of the device, in the groups' order, is one whose requests feed its watchdog."""
+    feeds = []
     masters = site.addresses_of_master(limits.fed_by.master) if limits.fed_by.master else None
     for row in groups.polls_of_device[device]:
         key = groups.keys[row]
         client = groups.exchange.pairs[key.pair].client
-        feeds[row] = _feeds(key, limits) and (masters is None or client in masters)
+        feeds.append(_feeds(key, limits) and (masters is None or client in masters))
     return feeds
 
 
@@ -136,18 +139,19 @@ def master_silences(
     masters = sorted({int(groups.master_of_poll[row]) for row in polls if not is_orphan(groups.keys[row])})
     if len(masters) < 2:
         return []
-    place = np.zeros(len(groups.masters), np.int64)
-    place[masters] = np.arange(len(masters))
+    place = {master: index for index, master in enumerate(masters)}
+    places = [place.get(int(groups.master_of_poll[row]), 0) for row in polls]
     longest = np.zeros((len(masters), p.SILENCE_COLUMNS), np.int64)
     longest[:, p.S_LONGEST_NS] = -1
     last = np.full((len(masters), 3), -1, np.int64)
     limit = limit_ns(limits)
     exchange = groups.exchange
-    p.longest_by_master(
-        groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
-        exchange.status, feeds, place[groups.master_of_poll], -1 if limit is None else limit, longest, last,
-        compiled=compiled,
-    )  # fmt: skip
+    with groups.table(polls, places, place=MASTERS) as place_of_poll:
+        p.longest_by_master(
+            groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
+            exchange.status, feeds, place_of_poll, -1 if limit is None else limit, longest, last,
+            compiled=compiled,
+        )  # fmt: skip
     return [
         MasterSilence(groups.masters[m], _silence(row), row[p.S_CERTAIN])
         for m, row in zip(masters, longest.tolist(), strict=True)
