@@ -140,7 +140,7 @@ def frames_to_rows(
         if side == CLIENT and ports[source]:
             side = _who_serves(data, ip, tcp, version, source, target, multipliers, keys, slots, c)
         ports_key = source << 16 | target if side == CLIENT else target << 16 | source
-        if is_ipv4_key(keys, carry[C_LAST] & INDEX, data, ip, version, ports_key, side):
+        if c > 0 and is_ipv4_key(keys, carry[C_LAST] & INDEX, data, ip, version, ports_key, side):
             c = carry[C_LAST]
         else:
             write_key(keys, c, data, ip, version, ports_key, side)

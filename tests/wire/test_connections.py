@@ -84,7 +84,9 @@ def test_answer_first_between_two_server_ports() -> None:
     plant.connection(("192.0.2.10", 502), ("192.0.2.50", 502)).handshake()
     plant.wire[0].lost = True
     rows = rows_of(plant)
+    assert rows.reader.connections == 1
     assert rows.reader.server(0) == ("192.0.2.50", 502)
+    assert rows.kinds == ["accepted", "acknowledged"]
 
 
 def test_ports_that_were_asked_for() -> None:
