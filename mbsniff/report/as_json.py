@@ -25,8 +25,20 @@ _OWN_COUNTS = ("late", "pipelined", "by-order", "misaddressed", "unknown", "broa
 
 
 def diagnosis_json(diagnosis: Diagnosis) -> str:
-    """The whole diagnosis as one JSON text; absent values are null."""
-    return json.dumps(diagnosis_dict(diagnosis), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """The whole diagnosis as one JSON text, a line a device or finding; absent values are null."""
+    parts = [f'"{name}": {_lines(value)}' for name, value in diagnosis_dict(diagnosis).items()]
+    return "{" + ",\n".join(parts) + "}\n"
+
+
+def _lines(value: Any) -> str:
+    """A part of the document: a list with a line an entry, anything else on one line."""
+    if isinstance(value, list) and value:
+        return "[\n" + ",\n".join(_text(entry) for entry in value) + "]"
+    return _text(value)
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
