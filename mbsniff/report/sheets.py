@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
+from typing import TYPE_CHECKING
 
 from tabulate import tabulate
 
@@ -11,6 +10,9 @@ from mbsniff.diagnose import Diagnosis
 from mbsniff.report.as_json import diagnosis_dict
 from mbsniff.report.columns import COLUMNS
 from mbsniff.report.table import CAUTION, head
+
+if TYPE_CHECKING:  # pandas takes a third of a second to import, and only CSV needs it
+    import pandas as pd
 
 FIELDS = (
     "state", "device", "name", "watchdog_s", "margin", "spare_polls", "watchdog_due", "watchdog_possibly_due",
@@ -24,18 +26,24 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 def diagnosis_csv(diagnosis: Diagnosis) -> str:
     """One line a device, worst first, with the names of the JSON; absent values are empty."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*FIELDS, *(f"reply_ms_{q}" for q in QUANTILES), "masters", "findings"])
+    return str(diagnosis_frame(diagnosis).map(_inert).to_csv(index=False, lineterminator="\n"))
+
+
+def diagnosis_frame(diagnosis: Diagnosis) -> pd.DataFrame:
+    """A row a device, worst first: FIELDS, the reply time's quantiles, masters and finding codes; dtype object."""
+    import pandas as pd
+
     found: dict[str, list[str]] = {}
     for finding in diagnosis.findings:
         found.setdefault(finding.device or "", []).append(finding.code)
+    columns = [*FIELDS, *(f"reply_ms_{q}" for q in QUANTILES), "masters", "findings"]
+    rows = []
     for device in diagnosis_dict(diagnosis)["devices"]:
         reply = device["reply_ms"] or {}
-        cells = [device[field] for field in FIELDS] + [reply.get(q) for q in QUANTILES]
         codes = dict.fromkeys(found.get(device["device"], []))
-        writer.writerow([_inert(c) for c in (*cells, " ".join(device["masters"]), " ".join(codes))])
-    return out.getvalue()
+        own = [device[field] for field in FIELDS] + [reply.get(q) for q in QUANTILES]
+        rows.append([*own, " ".join(device["masters"]), " ".join(codes)])
+    return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
 def _inert(cell: object) -> object:

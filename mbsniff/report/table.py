@@ -42,7 +42,7 @@ def head(diagnosis: Diagnosis, width: int) -> str:
     names += f" and {len(facts.files) - 3} more files" if len(facts.files) > 3 else ""
     lines = [names, f"Recorded: {_extent(diagnosis)}"]
     if facts.counters.messages:
-        lines.append(f"Recorder: {diagnosis.vantage}.")
+        lines.append(f"Vantage: {diagnosis.vantage}.")
     if diagnosis.doubts:
         lines += [f"Doubt: {doubt}." for doubt in diagnosis.doubts]
     elif facts.frames:

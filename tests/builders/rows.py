@@ -73,7 +73,7 @@ def batch_of(records: Sequence[Record], links: Iterable[int] | None = None) -> F
     for (time_ns, frame, original), link in zip(records, numbers, strict=True):
         rows.append([len(data), len(frame), original, time_ns, link])
         data += frame + gap
-    return FrameBatch(np.frombuffer(data, np.uint8), np.array(rows, np.int64).reshape(-1, 5), 0, 1)
+    return FrameBatch(np.frombuffer(bytearray(data), np.uint8), np.array(rows, np.int64).reshape(-1, 5), 0, 1)
 
 
 def _named(row: list[int], values: bytes) -> dict[str, Any]:
