@@ -37,7 +37,8 @@ P_CHANGES = 5  # writes of a value other than the one before
 P_VALUE = 6  # the value column's last entry, -1 before the first; while reading: the last one read
 P_FIRST_NS = 7  # the earliest request
 P_LAST_NS = 8  # the latest request
-POLL_COLUMNS = 9
+P_NEXT = 9  # the poll that followed it on its connection last time; for the loop alone
+POLL_COLUMNS = 10
 NO_ADDRESS = -1  # START of functions that have none
 ORPHAN_START = -2  # START of the row that collects a device's replies without requests
 

@@ -28,6 +28,7 @@ X_COUNT = 3
 X_IDENTIFIER = 4  # transaction identifier of the last request, -1 before the first
 X_SYN_NS = 5  # time of the SYN under way, else -1
 X_ACCEPTED_NS = 6  # time of the SYN and ACK whose ACK is awaited, else -1
+X_POLL = 7  # poll of the last request, -1 before the first
 CONNECTION_COLUMNS = 8
 
 # An outstanding request: one row.

@@ -16,6 +16,7 @@ from mbsniff.exchange.tracker import Tracker
 from mbsniff.wire.load import Columns
 from mbsniff.wire.reader import MODBUS_PORT, Counters, MessageReader
 
+TRANSACTION_BYTES = 250  # of a capture, with headers and acknowledgement: a guess at how many there will be
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
 
 
@@ -109,7 +110,8 @@ def read_exchange(
 ) -> tuple[Exchange, RecordingFacts]:
     """Read the recording to its end. ``ports`` are the servers'; ``compiled`` picks the loops' way."""
     messages = MessageReader(ports=ports, compiled=compiled)
-    tracker = Tracker(messages, compiled=compiled)
+    expected = 0 if recording.total_bytes is None else recording.total_bytes // TRANSACTION_BYTES
+    tracker = Tracker(messages, compiled=compiled, expected=expected)
     course = _Course()
     for batch in recording.batches(compiled):
         if not len(batch.rows):

@@ -13,7 +13,11 @@ from mbsniff.exchange.columns import (
     P_COUNT,
     P_FIRST_NS,
     P_LAST_NS,
+    P_NEXT,
+    P_READ,
     P_VALUE,
+    P_WHO,
+    P_WRITE,
     RESENT,
 )
 from mbsniff.exchange.outstanding import (
@@ -35,12 +39,14 @@ from mbsniff.exchange.outstanding import (
     X_IDENTIFIER,
     X_LAST,
     X_PAIR,
+    X_POLL,
     Narrow,
     add_outstanding,
     close,
     unlink,
 )
 from mbsniff.exchange.polls import poll_index
+from mbsniff.wire.connections import FULL
 from mbsniff.wire.load import INDEX, Bytes, Columns
 from mbsniff.wire.rows import (
     FRAME,
@@ -71,10 +77,21 @@ def request_poll(
     write = 0
     if function == 23:
         write = (rows[i, WRITE_START] + 2) << 17 | (rows[i, WRITE_QUANTITY] + 1)
+    before = links[c, X_POLL]
+    if before >= 0:  # masters go round: most often the same poll follows as last time
+        p = polls[before & INDEX, P_NEXT] & INDEX
+        if polls[p, P_WHO] == who and polls[p, P_READ] == read and polls[p, P_WRITE] == write:
+            links[c, X_POLL] = p
+            return p
     p = poll_index(who, read, write, carry[T_POLLS], polls, slots, multipliers)
+    if p == FULL:
+        return FULL
     if p == carry[T_POLLS]:
         carry[T_POLLS] += 1
         polls[p, P_FIRST_NS] = rows[i, TIME_NS]
+    if before >= 0:
+        polls[before, P_NEXT] = p
+    links[c, X_POLL] = p
     return p
 
 

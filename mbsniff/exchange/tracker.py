@@ -38,10 +38,13 @@ _FIRST_ROWS = 1 << 12
 class Tracker:
     """Collects transactions from message rows; carries all state from call to call."""
 
-    def __init__(self, messages: MessageReader, *, compiled: bool) -> None:
+    def __init__(self, messages: MessageReader, *, compiled: bool, expected: int = 0) -> None:
+        """``expected`` transactions find room at once; more make the columns grow."""
         self._messages = messages
         self._compiled = compiled
-        self._columns: dict[str, NDArray[Any]] = {n: np.zeros(_FIRST_ROWS, t) for n, t in _COLUMNS}
+        self._columns: dict[str, NDArray[Any]] = {
+            name: np.empty(max(_FIRST_ROWS, expected), dtype) for name, dtype in _COLUMNS
+        }
         self._links = np.full((256, o.CONNECTION_COLUMNS), -1, np.int64)
         self._waiting = np.zeros((0, o.OUTSTANDING_COLUMNS), np.int64)
         self._polls = np.zeros((256, POLL_COLUMNS), np.int64)
