@@ -22,17 +22,23 @@ Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of 
 
 @kernel
 def order_by_group(
-    poll: Narrow, group_of_poll: Columns, request_ns: Columns, starts: Columns, order: Narrow,
-    latest_ns: Columns, disordered: Columns,
+    poll: Narrow, group_of_poll: Columns, request_ns: Columns, request_frame: Narrow, starts: Columns,
+    order: Narrow, latest: Columns, disordered: Columns,
 ) -> int:  # fmt: skip
-    """Counting sort of transactions by group; ``disordered`` marks groups whose times do not ascend."""
+    """Counting sort of transactions by group; ``disordered`` marks groups whose times do not ascend.
+
+    ``latest`` has the last time and frame of each group; both are -1 at first.
+    """
     for t in range(len(poll)):
         group = group_of_poll[poll[t]]
         order[starts[group]] = t
         starts[group] += 1
-        if request_ns[t] < latest_ns[group]:
+        now_ns = request_ns[t]
+        frame = request_frame[t] & 0xFFFFFFFF
+        if now_ns < latest[group, 0] or (now_ns == latest[group, 0] and frame < latest[group, 1]):
             disordered[group] = 1
-        latest_ns[group] = request_ns[t]
+        latest[group, 0] = now_ns
+        latest[group, 1] = frame
     return 0
 
 
@@ -45,22 +51,22 @@ def pick(column: Narrow, order: Narrow, picked: Narrow) -> int:
 
 
 def time_order(
-    poll: NDArray[np.int32], request_ns: NDArray[np.int64], polls: NDArray[np.int64],
-    group_of_poll: NDArray[np.int64], groups: int, *, compiled: bool,
+    poll: NDArray[np.int32], request_ns: NDArray[np.int64], request_frame: NDArray[np.uint32],
+    polls: NDArray[np.int64], group_of_poll: NDArray[np.int64], groups: int, *, compiled: bool,
 ) -> tuple[NDArray[np.int64], NDArray[np.int32]]:  # fmt: skip
-    """(where each group begins in the order and the last one ends, transactions by group and time)."""
+    """(where each group begins in the order and the last one ends, transactions by group, time and frame)."""
     sizes = np.zeros(groups, np.int64)
     np.add.at(sizes, group_of_poll, polls[:, P_COUNT])
     bounds = np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
     order = np.empty(len(poll), np.int32)
     disordered = np.zeros(groups, np.int64)
     order_by_group(
-        poll, group_of_poll, request_ns, bounds[:-1].copy(), order, np.full(groups, -1, np.int64),
-        disordered, compiled=compiled,
+        poll, group_of_poll, request_ns, request_frame, bounds[:-1].copy(), order,
+        np.full((groups, 2), -1, np.int64), disordered, compiled=compiled,
     )  # fmt: skip
     for group in np.flatnonzero(disordered).tolist():
         part = order[bounds[group] : bounds[group + 1]]
-        part[:] = part[np.argsort(request_ns[part], kind="stable")]
+        part[:] = part[np.lexsort((request_frame[part], request_ns[part]))]
     return bounds, order
 
 
@@ -72,9 +78,8 @@ def sort_columns(
     keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
-    order = time_order(columns["poll"], columns["request_ns"], polls, groups, len(place), compiled=compiled)[
-        1
-    ]
+    given = (columns["poll"], columns["request_ns"], columns["request_frame"])
+    _, order = time_order(*given, polls, groups, len(place), compiled=compiled)
     for name in list(columns):
         columns[name] = _picked(columns.pop(name), order, compiled)
 

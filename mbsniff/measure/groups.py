@@ -99,7 +99,13 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
     for row, device in enumerate(device_of_poll.tolist()):
         polls_of_device[device].append(row)
     bounds, order = time_order(
-        exchange.poll, exchange.request_ns, exchange.polls, device_of_poll, len(devices), compiled=compiled
+        exchange.poll,
+        exchange.request_ns,
+        exchange.request_frame,
+        exchange.polls,
+        device_of_poll,
+        len(devices),
+        compiled=compiled,
     )
     return Groups(
         exchange=exchange,

@@ -213,3 +213,15 @@ def test_tables_grow(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [one["start"] for one in told(exchange)] == list(range(800))
     assert [one["value"] for one in told(exchange)] == [bytes([0, 1, 0, 2, 0, k % 20]) for k in range(800)]
     assert np.array_equal(np.sort(exchange.request_ns), exchange.request_ns)
+
+
+def test_order_of_equal_times() -> None:
+    """Of requests at the same time that of the earlier frame comes first, also where it had to be held back."""
+    plant, connection = opened()
+    other = plant.connection(("192.0.2.10", 49999)).handshake()
+    connection.ask(message(1, "03 0000 0001")).lost = True
+    connection.ask(message(2, "03 0000 0001"), wait=1)
+    other.ask(message(3, "03 0000 0001"))
+    exchange = exchange_of(plant)
+    assert exchange.request_frame.tolist() == sorted(exchange.request_frame.tolist())
+    assert len(set(exchange.request_ns.tolist())) == 1
