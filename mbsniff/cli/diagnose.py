@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import shutil
 import sys
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:  # importing these takes longer than a wrong call should
+    from mbsniff.exchange import Exchange, RecordingFacts
+    from mbsniff.measure import Figures
+    from mbsniff.site import Site
 
 from mbsniff.cli.progress import Progress
 from mbsniff.errors import SiteError
@@ -63,7 +69,9 @@ def command(
     return 1 if diagnosis.has_fault else 0
 
 
-def _read(captures, site, ports):  # type: ignore[no-untyped-def]
+def _read(
+    captures: tuple[str, ...], site: Site, ports: tuple[int, ...]
+) -> tuple[Exchange, RecordingFacts, Figures]:
     from mbsniff.capture import open_recording
     from mbsniff.compiled import kernels_ready, on_compiling
     from mbsniff.exchange import read_exchange

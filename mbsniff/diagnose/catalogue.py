@@ -59,8 +59,8 @@ CATALOGUE: tuple[Kind, ...] = (
         "sum of reads",
         "Each master alone keeps to the device's limit of reads a second, but together they exceed it.",
         "A single burst: that is a remark.",
-        "Share out the limit: let one station read and hand on the values, read fewer and larger blocks within the block "
-        "limit, or lengthen the periods of what need not be quick.",
+        "Share out the limit: let one station read and hand on the values, read fewer and larger blocks within the "
+        "block limit, or lengthen the periods of what need not be quick.",
     ),
     Kind(
         "reads-too-dense",

@@ -45,7 +45,8 @@ class Scene:
 
     def of_kind(self, kind: int, side: int) -> NDArray[np.int64]:
         """The events of one kind by one side."""
-        return self.events[(self.events[:, E_KIND] == kind) & (self.events[:, E_SIDE] == side)]
+        chosen = (self.events[:, E_KIND] == kind) & (self.events[:, E_SIDE] == side)
+        return np.asarray(self.events[chosen], np.int64)
 
 
 @dataclass(frozen=True)
@@ -182,8 +183,8 @@ def _dropped(scene: Scene) -> Cause | None:
     if not len(busy) or len(scene.unanswered):
         return None
     text = (
-        f"its masters sent {counted(len(busy), 'request')} to other devices meanwhile and none to this one; why they did "
-        "not ask is not visible on the wire"
+        f"its masters sent {counted(len(busy), 'request')} to other devices meanwhile and none to this one; "
+        "why they did not ask is not visible on the wire"
     )
     return Cause("poll-dropped", "likely", text, scene.case.request_frames(busy[:2].tolist()))
 
@@ -204,7 +205,7 @@ def _of_other_devices(scene: Scene) -> NDArray[np.int32]:
     )
     inside = scene.case.requests_between(scene.silence.from_ns, scene.silence.until_ns)
     inside = inside[(exchange.status[inside] & STATUS_MASK) != ORPHAN]
-    return inside[(chosen & endpoint)[exchange.poll[inside]]].astype(np.int32)
+    return np.asarray(inside[(chosen & endpoint)[exchange.poll[inside]]], np.int32)
 
 
 def _not_heard(scene: Scene) -> Cause | None:

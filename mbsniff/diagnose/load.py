@@ -152,8 +152,8 @@ def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         needed, spans = _joined(polls, _block_limit(device, function))
         if needed < len(polls):
             text = (
-                f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} with function "
-                f"{function} in {len(polls)} requests; {counted(needed, 'block')} would do: {listed(spans)}"
+                f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} "
+                f"with function {function} in {len(polls)} requests; {counted(needed, 'block')} would do: {listed(spans)}"
             )
             yield found("scattered-reads", "remark", device, text, at=(None, None))
 

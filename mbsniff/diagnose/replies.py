@@ -33,7 +33,7 @@ def reply_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
 
 def _with_status(case: Case, device: DeviceFigures, status: int) -> NDArray[np.int32]:
     rows = case.transactions(device)
-    return rows[(case.exchange.status[rows] & STATUS_MASK) == status]
+    return np.asarray(rows[(case.exchange.status[rows] & STATUS_MASK) == status], np.int32)
 
 
 def _level(count: int, of: int) -> Level:
@@ -68,7 +68,8 @@ def _late(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         return
     rows = _with_status(case, device, LATE)
     slowest = int(case.exchange.reply_ns[rows].max())
-    text = f"{counted(len(rows), 'reply', 'replies')} after the master had gone on, the slowest after {duration(slowest)}"
+    text = f"{counted(len(rows), 'reply', 'replies')} after the master had gone on"
+    text += f", the slowest after {duration(slowest)}"
     yield found(
         "late-reply", _level(len(rows), device.answered), device, text, at=_times(case, rows),
         evidence=case.reply_frames(rows.tolist()),
@@ -113,7 +114,8 @@ def _edge(case: Case, device: DeviceFigures, code: int, polls: list[PollFigures]
     for refused in polls:
         for good in served:
             if good.function == refused.function and _begins_within(refused, good):
-                return f"; {addresses(good.start, good.quantity)} is served, so the block reaches beyond the device's addresses"
+                fine = addresses(good.start, good.quantity)
+                return f"; {fine} is served, so the block reaches beyond the device's addresses"
     return ""
 
 

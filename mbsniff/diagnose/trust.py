@@ -34,8 +34,8 @@ def _lost(case: Case) -> list[str]:
     if len(blanks) and lengths.max() >= BLANK_TOLD_NS:
         worst = int(lengths.argmax())
         told.append(
-            f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: a silent plant "
-            "and a recorder that stopped look alike"
+            f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: a silent "
+            "plant and a recorder that stopped look alike"
         )
     return told
 
@@ -88,10 +88,10 @@ def _notes(case: Case) -> list[str]:
 
 
 VANTAGE = {
-    "masters": "near the masters, by {n}: what happens between here and the devices cannot be told apart from the devices "
-    "themselves",
-    "devices": "near the devices, by {n}: what happens between here and the masters cannot be told apart from the masters "
-    "themselves",
+    "masters": "near the masters, by {n}: what happens between here and the devices cannot be told apart from the "
+    "devices themselves",
+    "devices": "near the devices, by {n}: what happens between here and the masters cannot be told apart from the "
+    "masters themselves",
     "between": "between masters and devices, by {n}",
     "unknown": "unknown, since no handshake was recorded",
 }

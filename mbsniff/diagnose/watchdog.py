@@ -99,12 +99,13 @@ def _advice(device: DeviceFigures) -> str | None:
     if device.limits.on_loss == "shut-off":
         return (
             "The device shuts its output off: requests must be arriving again before its trip is reset. A reset "
-            "re-energises equipment and is for qualified people under local rules. Find out why the requests stopped first."
+            "re-energises equipment and is for qualified people under local rules. "
+            "Find out why the requests stopped first."
         )
     if device.limits.on_loss == "hold":
         return (
-            "The device holds its last output meanwhile, which may heat or move on without control, and goes on by itself "
-            "when requests return. Find out why the requests stopped before changing the timeout."
+            "The device holds its last output meanwhile, which may heat or move on without control, and goes on by "
+            "itself when requests return. Find out why the requests stopped before changing the timeout."
         )
     return None
 
@@ -121,8 +122,8 @@ def _masked(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
         others = listed([case.master_name(m) for m in device.masters if m != own.master])
         text = (
             f"{case.master_name(own.master)} was silent for {duration(silence.length_ns)} from "
-            f"{clock(silence.from_ns)}, longer than the timeout ({duration(device.limits.watchdog_ns or 0)}), while requests "
-            f"of {others} kept the watchdog fed; {counted(own.beyond, 'such silence')} in all"
+            f"{clock(silence.from_ns)}, longer than the timeout ({duration(device.limits.watchdog_ns or 0)}), "
+            f"while requests of {others} kept the watchdog fed; {counted(own.beyond, 'such silence')} in all"
         )
         rows = [silence.before] + ([silence.after] if silence.after is not None else [])
         yield found(

@@ -12,8 +12,8 @@ from mbsniff.errors import one_line
 from mbsniff.report.columns import COLUMNS, Column
 
 CAUTION = (
-    "Heaters, drives and valves can hurt people. Whether a device really fell back shows only in the device. Local codes "
-    "and licensed practice go before anything said here; mbsniff only listens."
+    "Heaters, drives and valves can hurt people. Whether a device really fell back shows only in the device. Local "
+    "codes and licensed practice go before anything said here; mbsniff only listens."
 )
 MOST_FRAMES = 3
 
@@ -95,8 +95,8 @@ def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
         return ""
     longest = max(v.supported_timeout_ns or 0 for v in known)
     text = (
-        f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling could "
-        f"support {duration(longest)} or more (longest silence, retries and 20 % reserve); whether the process may be "
+        f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling "
+        f"could support {duration(longest)} or more (longest silence, retries and 20 % reserve); whether the process may be "
         "without control that long is for its owner to decide."
     )
     return wrapped(text, width)
