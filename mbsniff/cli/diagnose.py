@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from mbsniff.cli.progress import Progress
+from mbsniff.errors import SiteError
+
 if TYPE_CHECKING:  # importing these takes longer than a wrong call should
     from mbsniff.exchange import Exchange, RecordingFacts
     from mbsniff.measure import Figures
     from mbsniff.site import Site
-
-from mbsniff.cli.progress import Progress
-from mbsniff.errors import SiteError
 
 FORMATS = ("table", "json", "csv", "markdown")
 WIDE = 120

@@ -153,7 +153,8 @@ def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         if needed < len(polls):
             text = (
                 f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} "
-                f"with function {function} in {len(polls)} requests; {counted(needed, 'block')} would do: {listed(spans)}"
+                f"with function {function} in {len(polls)} requests; "
+                f"{counted(needed, 'block')} would do: {listed(spans)}"
             )
             yield found("scattered-reads", "remark", device, text, at=(None, None))
 

@@ -96,8 +96,8 @@ def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
     longest = max(v.supported_timeout_ns or 0 for v in known)
     text = (
         f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling "
-        f"could support {duration(longest)} or more (longest silence, retries and 20 % reserve); whether the process may be "
-        "without control that long is for its owner to decide."
+        f"could support {duration(longest)} or more (longest silence, retries and 20 % reserve); "
+        "whether the process may be without control that long is for its owner to decide."
     )
     return wrapped(text, width)
 
