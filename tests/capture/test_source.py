@@ -234,7 +234,7 @@ def test_standard_input_of_a_process() -> None:
             print(sum(len(batch.rows) for batch in recording.batches(False)), recording.small)
     """
     command = [sys.executable, "-W", "error", "-c", code]
-    for frames, small in ((10, True), (100_000, False)):
+    for frames, small in ((10, True), (200_000, False)):
         result = subprocess.run(command, input=pcap(range(frames)), capture_output=True, check=True)
         assert result.stdout.decode() == f"{frames} {small}\n"
 
