@@ -49,16 +49,23 @@ class Case:
         first, last = np.searchsorted(events[:, E_TIME_NS], (from_ns, until_ns + 1))
         return events[first:last]
 
-    def requests_between(self, from_ns: int, until_ns: int) -> NDArray[np.int64]:
-        """All devices' transactions whose requests lie strictly between two times."""
+    def requests_between(self, devices: NDArray[np.int64], from_ns: int, until_ns: int) -> NDArray[np.int32]:
+        """Transactions of devices (their places) whose requests lie in [from, until), by device, then time."""
+        order = self.figures.groups.order
+        spans = zip(self._first_since(devices, from_ns), self._first_since(devices, until_ns), strict=True)
+        return np.concatenate([order[:0], *(order[first:last] for first, last in spans if first < last)])
+
+    def _first_since(self, devices: NDArray[np.int64], time_ns: int) -> list[int]:
+        """Where in the groups' order each device's first request since a time lies: one bisection for all."""
         groups = self.figures.groups
-        found = []
-        for device in range(len(groups.devices)):
-            rows = groups.transactions(device)
-            times = self.exchange.request_ns[rows]
-            first, last = np.searchsorted(times, (from_ns + 1, until_ns))
-            found.append(rows[first:last])
-        return np.concatenate(found) if found else np.zeros(0, np.int32)
+        low, high = groups.bounds[devices], groups.bounds[devices + 1]
+        while (low < high).any():
+            middle = np.minimum((low + high) // 2, len(groups.order) - 1)
+            earlier = self.exchange.request_ns[groups.order[middle]] < time_ns
+            low = np.where((low < high) & earlier, middle + 1, low)
+            high = np.where((low < high) & ~earlier, middle, high)
+        found: list[int] = low.tolist()
+        return found
 
     @functools.cached_property
     def first_regular(self) -> dict[int, int]:

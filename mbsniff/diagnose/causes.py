@@ -14,39 +14,27 @@ from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.finding import Certainty, Evidence
+from mbsniff.diagnose.scene import Scene, scene_of
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import (
+    ANSWERED,
+    BY_ORDER,
     E_AMOUNT,
     E_FROM_NS,
     E_KIND,
     E_SIDE,
     E_TIME_NS,
     LATE,
-    ORPHAN,
-    STATUS_MASK,
+    LONGEST_WAIT_NS,
+    PIPELINED,
     UNANSWERED,
+    UNKNOWN,
 )
 from mbsniff.measure import DeviceFigures, Silence
-from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, RESET, SERVER, UNRECORDED
+from mbsniff.wire.functions import EXCEPTIONS
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, RESET, SERVER, UNRECORDED
 
-
-@dataclass(frozen=True)
-class Scene:
-    """What the recording shows of a silence and the exchange just before it."""
-
-    case: Case
-    device: DeviceFigures
-    silence: Silence
-    limit_ns: int
-    events: NDArray[np.int64]
-    """Link events of the endpoint from the last feed to the next."""
-    unanswered: NDArray[np.int32]
-    """The device's requests without a timely reply that were outstanding then."""
-
-    def of_kind(self, kind: int, side: int) -> NDArray[np.int64]:
-        """The events of one kind by one side."""
-        chosen = (self.events[:, E_KIND] == kind) & (self.events[:, E_SIDE] == side)
-        return np.asarray(self.events[chosen], np.int64)
+TARGET_CODES = (0x0A, 0x0B)  # a gateway about what lies behind it (V1.1b3, 7)
 
 
 @dataclass(frozen=True)
@@ -61,13 +49,7 @@ class Cause:
 
 def cause_of(case: Case, device: DeviceFigures, silence: Silence, limit_ns: int) -> Cause:
     """The first cause of the table whose evidence is there."""
-    events = case.events(device, silence.from_ns, silence.until_ns)
-    rows = case.transactions(device)
-    times = case.exchange.request_ns[rows]
-    kinds = case.exchange.status[rows] & STATUS_MASK
-    inside = (times >= silence.from_ns) & (times < silence.until_ns)
-    missed = inside & ((kinds == UNANSWERED) | (kinds == LATE))
-    scene = Scene(case, device, silence, limit_ns, events, rows[missed])
+    scene = scene_of(case, device, silence, limit_ns)
     for argue in TABLE:
         cause = argue(scene)
         if cause:
@@ -75,17 +57,23 @@ def cause_of(case: Case, device: DeviceFigures, silence: Silence, limit_ns: int)
     return Cause("none-seen", "open", "the recording shows no communication cause", ())
 
 
-def _recording_gap(scene: Scene) -> Cause | None:
+def recording_gap(scene: Scene) -> Cause | None:
     """The recording itself lacks what could have been a feed."""
     silence, facts = scene.silence, scene.case.facts
     since = silence.until_ns - silence.shortest_ns
-    lost = scene.case.events(scene.device, since, silence.until_ns + 60_000_000_000)
+    lost = scene.case.events(scene.device, since, silence.until_ns + LONGEST_WAIT_NS)
     lost = lost[(lost[:, E_KIND] == UNRECORDED) & (lost[:, E_SIDE] == CLIENT)]
     lost = lost[lost[:, E_FROM_NS] <= silence.until_ns]
     if len(lost):
         count = int(lost[:, E_AMOUNT].sum())
         text = f"the recording lacks {counted(count, 'byte')} that the masters sent meanwhile"
         return Cause("recording-gap", "likely", text, scene.case.event_frames(lost))
+    feeding = [poll.row for poll in scene.device.polls if poll.feeds]
+    unknown = scene.further[scene.statuses(scene.further) == UNKNOWN]
+    unknown = unknown[np.isin(scene.case.exchange.poll[unknown], feeding)]
+    if len(unknown):
+        text = f"the recording lacks bytes in which the replies to {counted(len(unknown), 'request')} may have been"
+        return Cause("recording-gap", "likely", text, scene.case.request_frames(unknown.tolist()))
     blank = blank_within(facts.blanks, since, silence.until_ns)
     if silence.shortest_ns - blank <= scene.limit_ns < silence.shortest_ns:
         text = (
@@ -105,24 +93,20 @@ def blank_within(blanks: NDArray[np.int64], from_ns: int, until_ns: int) -> int:
 
 
 def _refused(scene: Scene) -> Cause | None:
-    """Attempts to connect are answered by a reset."""
-    attempts = scene.of_kind(OPENING, CLIENT)
-    resets = scene.of_kind(RESET, SERVER)
-    if len(attempts) < 1 or len(resets) < 2 or len(scene.of_kind(ACCEPTED, SERVER)) > 1:
+    """Most attempts to connect are answered by a reset."""
+    refusals, attempts = scene.refusals, scene.attempts
+    unheard = len(attempts) - len(scene.of_kind(ACCEPTED, SERVER)) - len(refusals)
+    if not len(refusals) or unheard > len(refusals):
         return None
-    text = f"{counted(len(attempts), 'attempt')} to connect, answered by {counted(len(resets), 'reset')}"
-    return Cause("connect-refused", "likely", text, scene.case.event_frames(resets))
+    text = f"{counted(len(attempts), 'attempt')} to connect, {len(refusals)} of them answered by a reset"
+    return Cause("connect-refused", "likely", text, scene.case.event_frames(refusals))
 
 
 def _unreachable(scene: Scene) -> Cause | None:
     """What the master sends is neither acknowledged nor answered."""
-    again = scene.of_kind(AGAIN, CLIENT)
-    attempts = scene.of_kind(OPENING, CLIENT)
-    accepted = scene.of_kind(ACCEPTED, SERVER)
-    unheard = len(attempts) - len(accepted)
-    if not len(again) and unheard < 1:
-        return None
-    if _heard_meanwhile(scene):
+    again, attempts = scene.of_kind(AGAIN, CLIENT), scene.attempts
+    unheard = len(attempts) - len(scene.of_kind(ACCEPTED, SERVER)) - len(scene.refusals)
+    if (not len(again) and unheard < 1) or _heard_meanwhile(scene):
         return None
     parts = []
     if len(again):
@@ -136,10 +120,9 @@ def _unreachable(scene: Scene) -> Cause | None:
 
 def _heard_meanwhile(scene: Scene) -> bool:
     """Whether the device sent anything that shows its TCP alive in the silence's middle."""
-    silence = scene.silence
-    margin = silence.length_ns // 10
-    late = scene.events[:, E_TIME_NS] < silence.until_ns - margin
-    early = scene.events[:, E_TIME_NS] > silence.from_ns + margin
+    margin = (scene.until_ns - scene.from_ns) // 10
+    late = scene.events[:, E_TIME_NS] < scene.until_ns - margin
+    early = scene.events[:, E_TIME_NS] > scene.from_ns + margin
     by_device = scene.events[:, E_SIDE] == SERVER
     acked = scene.case.exchange.ack_ns[scene.unanswered] >= 0
     return bool((late & early & by_device).any() or acked.any())
@@ -161,56 +144,64 @@ def _ended(scene: Scene) -> Cause | None:
         return None
     who = "master" if ends[0, E_SIDE] == CLIENT else "device"
     how = "reset" if ends[0, E_KIND] == RESET else "closed"
-    after = duration(int(ends[0, E_TIME_NS]) - scene.silence.from_ns)
+    after = duration(int(ends[0, E_TIME_NS]) - scene.from_ns)
     text = f"the {who} {how} the connection {after} after the last request"
     return Cause("connection-ended", "likely", text, scene.case.event_frames(ends))
 
 
-def _starved(scene: Scene) -> Cause | None:
-    """The master waited for another device's replies meanwhile."""
-    busy = _of_other_devices(scene)
-    kinds = scene.case.exchange.status[busy] & STATUS_MASK
-    missed = busy[(kinds == UNANSWERED) | (kinds == LATE)]
-    if not len(missed) or len(scene.unanswered):
+def _not_fed(scene: Scene) -> Cause | None:
+    """Requests came through, but none that feeds the watchdog for certain."""
+    exchange = scene.case.exchange
+    rows = scene.further[np.isin(scene.statuses(scene.further), (ANSWERED, BY_ORDER, PIPELINED))]
+    if not len(rows) or len(scene.unanswered):
         return None
-    text = f"the master meanwhile waited for {counted(len(missed), 'reply', 'replies')} of other devices"
-    return Cause("starved-by-neighbour", "likely", text, scene.case.request_frames(missed.tolist()))
+    codes = sorted(set(exchange.exception[rows].tolist()))
+    frames = scene.case.reply_frames(rows.tolist())
+    if codes[0]:
+        names = ", ".join(f"{code:02X} {EXCEPTIONS[code].name}" for code in codes if code in EXCEPTIONS)
+        text = f"{counted(len(rows), 'request')} came to nothing but exceptions" + (
+            f" ({names})" if names else ""
+        )
+        dead = set(codes) <= set(TARGET_CODES)
+        return Cause("target-dead" if dead else "feed-wrong", "likely", text, frames)
+    text = f"{counted(len(rows), 'request')} came meanwhile, but none that feeds this watchdog"
+    return Cause("feed-wrong", "likely", text, frames)
+
+
+def _starved(scene: Scene) -> Cause | None:
+    """A master waited for other devices' replies for at least half of the silence."""
+    if not len(scene.others) or len(scene.further) or len(scene.unanswered):
+        return None
+    exchange, groups = scene.case.exchange, scene.case.figures.groups
+    masters = groups.master_of_poll[exchange.poll[scene.others]]
+    for master in np.unique(masters).tolist():
+        rows = scene.others[masters == master]
+        missed = np.isin(scene.statuses(rows), (UNANSWERED, LATE))
+        waits = np.diff(exchange.request_ns[rows], append=scene.until_ns)[missed]
+        if 2 * int(waits.sum()) >= scene.until_ns - scene.from_ns:
+            text = (
+                f"{scene.case.master_name(groups.masters[master])} meanwhile waited {duration(int(waits.sum()))} for "
+                f"{counted(len(waits), 'reply', 'replies')} of other devices"
+            )
+            frames = scene.case.request_frames(rows[missed].tolist())
+            return Cause("starved-by-neighbour", "likely", text, frames)
+    return None
 
 
 def _dropped(scene: Scene) -> Cause | None:
     """The master asked other devices meanwhile, and this one not."""
-    busy = _of_other_devices(scene)
-    if not len(busy) or len(scene.unanswered):
+    if not len(scene.others) or len(scene.further) or len(scene.unanswered):
         return None
     text = (
-        f"its masters sent {counted(len(busy), 'request')} to other devices meanwhile and none to this one; "
+        f"its masters sent {counted(len(scene.others), 'request')} to other devices meanwhile and none to this one; "
         "why they did not ask is not visible on the wire"
     )
-    return Cause("poll-dropped", "likely", text, scene.case.request_frames(busy[:2].tolist()))
-
-
-def _of_other_devices(scene: Scene) -> NDArray[np.int32]:
-    """Transactions of this device's masters with other endpoints during the silence."""
-    exchange = scene.case.exchange
-    groups = scene.case.figures.groups
-    own = [groups.masters.index(master) for master in scene.device.masters]
-    chosen = np.isin(groups.master_of_poll, own)
-    endpoint = np.array(
-        [
-            (exchange.pairs[key.pair].server, exchange.pairs[key.pair].port)
-            != (scene.device.address, scene.device.port)
-            for key in groups.keys
-        ],
-        bool,
-    )
-    inside = scene.case.requests_between(scene.silence.from_ns, scene.silence.until_ns)
-    inside = inside[(exchange.status[inside] & STATUS_MASK) != ORPHAN]
-    return np.asarray(inside[(chosen & endpoint)[exchange.poll[inside]]], np.int32)
+    return Cause("poll-dropped", "likely", text, scene.case.request_frames(scene.others[:2].tolist()))
 
 
 def _not_heard(scene: Scene) -> Cause | None:
     """Nothing of the masters at all, while others are still heard."""
-    if len(scene.unanswered) or len(scene.events):
+    if len(scene.further) or len(scene.unanswered) or len(scene.events) or len(scene.others):
         return None
     text = (
         "its masters were not heard at all meanwhile: stopped, or cut off before the mirror port; one recording cannot "
@@ -230,11 +221,12 @@ def _missing_replies(scene: Scene) -> Cause | None:
 
 
 TABLE: tuple[Callable[[Scene], Cause | None], ...] = (
-    _recording_gap,
+    recording_gap,
     _refused,
     _unreachable,
     _stalled,
     _ended,
+    _not_fed,
     _starved,
     _dropped,
     _missing_replies,

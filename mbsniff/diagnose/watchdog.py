@@ -8,6 +8,7 @@ from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.catalogue import BY_CODE
 from mbsniff.diagnose.causes import cause_of
 from mbsniff.diagnose.finding import Certainty, Finding
+from mbsniff.diagnose.scene import extent
 from mbsniff.diagnose.wording import between, clock, counted, duration, listed
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.groups import WRITES
@@ -81,15 +82,16 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
     certain = silence.certain and cause.code != "recording-gap"
     timeout = duration(device.limits.watchdog_ns or 0)
     span = between(silence.shortest_ns, silence.longest_ns)
-    due = clock(silence.from_ns + (device.limits.watchdog_ns or 0))
+    began = extent(silence)[0]
+    due = clock(began + (device.limits.watchdog_ns or 0))
     how = f"was due at about {due}" if certain else "may have been due"
     tail = "" if silence.after is not None else ", and the recording ends before another request"
-    text = f"watchdog ({timeout}) {how}: no feed for {span} from {clock(silence.from_ns)}{tail}; {cause.text}"
+    text = f"watchdog ({timeout}) {how}: no feed for {span} from {clock(began)}{tail}; {cause.text}"
     rows = [silence.before] + ([silence.after] if silence.after is not None else [])
     evidence = (*case.request_frames(rows), *cause.evidence)
     return found(
         "watchdog-due", "fault" if certain else "risk", device, text,
-        at=(silence.from_ns, silence.until_ns), certainty="certain" if certain else "open",
+        at=(began, silence.until_ns), certainty="certain" if certain else "open",
         cause=cause.code, evidence=tuple(dict.fromkeys(evidence)), advice=_advice(device),
     )  # fmt: skip
 
