@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.finding import Certainty, Evidence
-from mbsniff.diagnose.scene import Scene, scene_of
+from mbsniff.diagnose.scene import WITHOUT_REPLY, Scene, scene_of
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import (
     ANSWERED,
@@ -24,10 +25,8 @@ from mbsniff.exchange.columns import (
     E_KIND,
     E_SIDE,
     E_TIME_NS,
-    LATE,
     LONGEST_WAIT_NS,
     PIPELINED,
-    UNANSWERED,
     UNKNOWN,
 )
 from mbsniff.measure import DeviceFigures, Silence
@@ -120,9 +119,8 @@ def _unreachable(scene: Scene) -> Cause | None:
 
 def _heard_meanwhile(scene: Scene) -> bool:
     """Whether the device sent anything that shows its TCP alive in the silence's middle."""
-    margin = (scene.until_ns - scene.from_ns) // 10
-    late = scene.events[:, E_TIME_NS] < scene.until_ns - margin
-    early = scene.events[:, E_TIME_NS] > scene.from_ns + margin
+    late = scene.events[:, E_TIME_NS] < scene.nearly_until_ns
+    early = scene.events[:, E_TIME_NS] > scene.from_ns + scene.until_ns - scene.nearly_until_ns
     by_device = scene.events[:, E_SIDE] == SERVER
     acked = scene.case.exchange.ack_ns[scene.unanswered] >= 0
     return bool((late & early & by_device).any() or acked.any())
@@ -150,10 +148,13 @@ def _ended(scene: Scene) -> Cause | None:
 
 
 def _not_fed(scene: Scene) -> Cause | None:
-    """Requests came through, but none that feeds the watchdog for certain."""
+    """Requests came through that would have kept the watchdog fed, but none of them feeds it for certain."""
     exchange = scene.case.exchange
     rows = scene.further[np.isin(scene.statuses(scene.further), (ANSWERED, BY_ORDER, PIPELINED))]
     if not len(rows) or len(scene.unanswered):
+        return None
+    times = [scene.from_ns, *exchange.request_ns[rows].tolist(), scene.until_ns]
+    if max(b - a for a, b in pairwise(times)) > scene.limit_ns:
         return None
     codes = sorted(set(exchange.exception[rows].tolist()))
     frames = scene.case.reply_frames(rows.tolist())
@@ -170,13 +171,13 @@ def _not_fed(scene: Scene) -> Cause | None:
 
 def _starved(scene: Scene) -> Cause | None:
     """A master waited for other devices' replies for at least half of the silence."""
-    if not len(scene.others) or len(scene.further) or len(scene.unanswered):
+    if not len(scene.others) or scene.is_asked or len(scene.unanswered):
         return None
     exchange, groups = scene.case.exchange, scene.case.figures.groups
     masters = groups.master_of_poll[exchange.poll[scene.others]]
     for master in np.unique(masters).tolist():
         rows = scene.others[masters == master]
-        missed = np.isin(scene.statuses(rows), (UNANSWERED, LATE))
+        missed = np.isin(scene.statuses(rows), WITHOUT_REPLY)
         waits = np.diff(exchange.request_ns[rows], append=scene.until_ns)[missed]
         if 2 * int(waits.sum()) >= scene.until_ns - scene.from_ns:
             text = (
@@ -190,18 +191,20 @@ def _starved(scene: Scene) -> Cause | None:
 
 def _dropped(scene: Scene) -> Cause | None:
     """The master asked other devices meanwhile, and this one not."""
-    if not len(scene.others) or len(scene.further) or len(scene.unanswered):
+    if not len(scene.others) or scene.is_asked or len(scene.unanswered):
         return None
     text = (
-        f"its masters sent {counted(len(scene.others), 'request')} to other devices meanwhile and none to this one; "
-        "why they did not ask is not visible on the wire"
+        f"its masters sent {counted(len(scene.others), 'request')} to other devices meanwhile and none that feeds "
+        "this one; why they did not ask is not visible on the wire"
     )
     return Cause("poll-dropped", "likely", text, scene.case.request_frames(scene.others[:2].tolist()))
 
 
 def _not_heard(scene: Scene) -> Cause | None:
     """Nothing of the masters at all, while others are still heard."""
-    if len(scene.further) or len(scene.unanswered) or len(scene.events) or len(scene.others):
+    own = scene.events[(scene.events[:, E_SIDE] == CLIENT) & (scene.events[:, E_KIND] != UNRECORDED)]
+    heard = (own[:, E_TIME_NS] < scene.nearly_until_ns).any()
+    if heard or scene.is_asked or len(scene.unanswered) or len(scene.others):
         return None
     text = (
         "its masters were not heard at all meanwhile: stopped, or cut off before the mirror port; one recording cannot "
