@@ -67,11 +67,22 @@ class Case:
         found: list[int] = low.tolist()
         return found
 
+    def devices_at(self, device: DeviceFigures) -> list[DeviceFigures]:
+        """All devices of the device's endpoint, itself among them."""
+        return self._devices_by_endpoint[device.endpoint]
+
+    def bears_the_limit(self, device: DeviceFigures) -> bool:
+        """Whether the endpoint is judged by this device: the first regular one with the lowest limit of reads."""
+        limited = [d for d in self.devices_at(device) if d.regular and d.limits.max_reads_per_s is not None]
+        lowest = min(limited, key=lambda d: d.limits.max_reads_per_s or 0, default=None)
+        return lowest is not None and lowest.index == device.index
+
     @functools.cached_property
-    def first_regular(self) -> dict[int, int]:
-        """Place of each endpoint's first regularly polled device."""
-        regular = [d for d in self.figures.devices if d.regular]
-        return {device.endpoint: device.index for device in reversed(regular)}
+    def _devices_by_endpoint(self) -> dict[int, list[DeviceFigures]]:
+        found: dict[int, list[DeviceFigures]] = {}
+        for device in self.figures.devices:
+            found.setdefault(device.endpoint, []).append(device)
+        return found
 
     @functools.cached_property
     def _events_by_endpoint(self) -> dict[tuple[str, int], NDArray[np.int64]]:

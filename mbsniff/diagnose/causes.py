@@ -58,7 +58,12 @@ def cause_of(case: Case, device: DeviceFigures, silence: Silence, limit_ns: int)
 
 def recording_gap(scene: Scene) -> Cause | None:
     """The recording itself lacks what could have been a feed."""
-    silence, facts = scene.silence, scene.case.facts
+    return lost_requests(scene) or _lost_replies(scene) or _blank(scene)
+
+
+def lost_requests(scene: Scene) -> Cause | None:
+    """The recording lacks bytes of the masters."""
+    silence = scene.silence
     since = silence.until_ns - silence.shortest_ns
     lost = scene.case.events(scene.device, since, silence.until_ns + LONGEST_WAIT_NS)
     lost = lost[(lost[:, E_KIND] == UNRECORDED) & (lost[:, E_SIDE] == CLIENT)]
@@ -67,12 +72,24 @@ def recording_gap(scene: Scene) -> Cause | None:
         count = int(lost[:, E_AMOUNT].sum())
         text = f"the recording lacks {counted(count, 'byte')} that the masters sent meanwhile"
         return Cause("recording-gap", "likely", text, scene.case.event_frames(lost))
+    return None
+
+
+def _lost_replies(scene: Scene) -> Cause | None:
+    """The recording lacks replies that would have confirmed feeds."""
     feeding = [poll.row for poll in scene.device.polls if poll.feeds]
     unknown = scene.further[scene.statuses(scene.further) == UNKNOWN]
     unknown = unknown[np.isin(scene.case.exchange.poll[unknown], feeding)]
     if len(unknown):
         text = f"the recording lacks bytes in which the replies to {counted(len(unknown), 'request')} may have been"
         return Cause("recording-gap", "likely", text, scene.case.request_frames(unknown.tolist()))
+    return None
+
+
+def _blank(scene: Scene) -> Cause | None:
+    """Nothing at all was recorded for so long that the rest of the silence kept to the timeout."""
+    silence, facts = scene.silence, scene.case.facts
+    since = silence.until_ns - silence.shortest_ns
     blank = blank_within(facts.blanks, since, silence.until_ns)
     if silence.shortest_ns - blank <= scene.limit_ns < silence.shortest_ns:
         text = (

@@ -27,7 +27,9 @@ RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout
 def diagnose(exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site) -> Diagnosis:
     """Apply every rule to every device."""
     case = Case(exchange, facts, figures, site)
-    findings = [f for device in figures.devices for rule in RULES for f in rule(case, device)]
+    findings = [
+        _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
+    ]
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
@@ -39,6 +41,11 @@ def diagnose(exchange: Exchange, facts: RecordingFacts, figures: Figures, site: 
     last = len(findings)
     verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
     return Diagnosis(exchange, facts, figures, site, verdicts, findings, vantage_text(case), doubts(case))
+
+
+def _judged(finding: Finding, device: DeviceFigures) -> Finding:
+    """The finding; where the device was only probed it is told, but not held against the device."""
+    return finding if device.regular else replace(finding, level="remark")
 
 
 def _severity(finding: Finding) -> tuple[int, int, int, int, str]:

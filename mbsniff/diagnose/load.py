@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.finding import Evidence, Finding
-from mbsniff.diagnose.wording import addresses, clock, counted, listed
+from mbsniff.diagnose.wording import NS_PER_S, addresses, clock, counted, listed
 from mbsniff.exchange.columns import LATE, ORPHAN, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.figures import Load
+from mbsniff.measure.groups import READS
 from mbsniff.wire.functions import FUNCTIONS
 
 REGISTER_READS = (3, 4, 23)
 SERVER_BUSY = 6
+MOST_REFUSED = 100  # refused blocks that are looked at, however many there are
 
 
 def load_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
@@ -43,7 +47,7 @@ def _long_blocks(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     ]
     if not polls:
         return
-    what = listed([f"{asked(p)} by {case.master_name(p.master)} ({p.count} times)" for p in polls])
+    what = listed([f"{asked(p)} by {case.master_name(p.master)} ({counted(p.count, 'time')})" for p in polls])
     text = f"reads of more than {limit} registers at once: {what}"
     rows = case.transactions(device)
     own = rows[np.isin(case.exchange.poll[rows], [p.row for p in polls])]
@@ -64,14 +68,19 @@ def asked(poll: PollFigures) -> str:
 
 
 def _dense_reads(case: Case, device: DeviceFigures) -> Iterator[Finding]:
-    """The endpoint's limit, over all its units and masters; told once, at the endpoint's first device."""
+    """The endpoint's limit, over all its units and masters; told once, at one of its devices."""
     limit = device.limits.max_reads_per_s
-    if limit is None or case.first_regular[device.endpoint] != device.index:
+    if limit is None or not case.bears_the_limit(device):
         return
     endpoint = case.endpoint(device)
-    reads = sum(1 for p in device.polls if p.function in FUNCTIONS and p.kind == "cyclic")
-    if _is_over(endpoint.load, limit, reads):
-        yield _over(case, device, limit, reads)
+    cyclic = Counter(
+        poll.master
+        for each in case.devices_at(device)
+        for poll in each.polls
+        if poll.function in READS and poll.kind == "cyclic"
+    )
+    if _is_over(endpoint.load, limit, cyclic.total()):
+        yield _over(case, device, limit, cyclic)
     elif endpoint.load.second.reads > limit:
         yield _burst(case, device, limit)
 
@@ -82,10 +91,10 @@ def _is_over(load: Load, limit: float, polls: int) -> bool:
     return load.ten_seconds.reads - allowance > 10 * limit
 
 
-def _over(case: Case, device: DeviceFigures, limit: float, polls: int) -> Finding:
+def _over(case: Case, device: DeviceFigures, limit: float, cyclic: Counter[str]) -> Finding:
     endpoint = case.endpoint(device)
     window = endpoint.load.ten_seconds
-    alone = [m for m, load in endpoint.by_master.items() if _is_over(load, limit, polls)]
+    alone = [m for m, load in endpoint.by_master.items() if _is_over(load, limit, cyclic[m])]
     shares = listed(
         [
             f"{case.master_name(m)} at most {load.ten_seconds.reads / 10:.1f}/s"
@@ -121,35 +130,38 @@ def _burst(case: Case, device: DeviceFigures, limit: float) -> Finding:
 
 
 def _trouble(case: Case, device: DeviceFigures, from_ns: int, until_ns: int) -> int:
-    """Requests of a stretch whose replies were missing, late or busy (06)."""
-    rows = case.transactions(device)
-    times = case.exchange.request_ns[rows]
-    rows = rows[slice(*np.searchsorted(times, (from_ns, until_ns)))]
+    """Requests to the endpoint in a stretch whose replies were missing, late or busy (06)."""
+    rows = case.requests_between(_places(case, device), from_ns, until_ns)
     kinds = case.exchange.status[rows] & STATUS_MASK
     bad = (kinds == UNANSWERED) | (kinds == LATE) | (case.exchange.exception[rows] == SERVER_BUSY)
     return int(np.count_nonzero(bad & (kinds != ORPHAN)))
 
 
-def _frames_from(case: Case, device: DeviceFigures, from_ns: int) -> tuple[Evidence, ...]:
-    rows = case.transactions(device)
-    at = int(np.searchsorted(case.exchange.request_ns[rows], from_ns))
-    return case.request_frames(rows[at : at + 4].tolist())
+def _places(case: Case, device: DeviceFigures) -> NDArray[np.int64]:
+    return np.array([each.index for each in case.devices_at(device)], np.int64)
+
+
+def _frames_from(case: Case, device: DeviceFigures, begin_ns: int) -> tuple[Evidence, ...]:
+    """The first requests to the endpoint in the second from ``begin_ns`` on."""
+    rows = case.requests_between(_places(case, device), begin_ns, begin_ns + NS_PER_S)
+    first = np.argsort(case.exchange.request_ns[rows], kind="stable")[:4]
+    return case.request_frames(rows[first].tolist())
 
 
 def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     """Neighbouring cyclic reads of one master and function, of like period, that fewer blocks would cover."""
+    refusing = case.figures.exceptions_by_poll
     groups: dict[tuple[str, int], list[PollFigures]] = {}
+    refused: dict[int, list[tuple[int, int]]] = {}
     for poll in device.polls:
-        if (
-            poll.kind == "cyclic"
-            and poll.row not in case.figures.exceptions_by_poll
-            and poll.function in (1, 2, 3, 4)
-            and poll.quantity
-            and poll.start is not None
-        ):
+        if poll.function not in (1, 2, 3, 4) or poll.start is None or not poll.quantity:
+            continue
+        if poll.row in refusing:
+            refused.setdefault(poll.function, []).append((poll.start, poll.start + poll.quantity))
+        elif poll.kind == "cyclic":
             groups.setdefault((poll.master, poll.function), []).append(poll)
     for (master, function), polls in groups.items():
-        needed, spans = _joined(polls, _block_limit(device, function))
+        needed, spans = _joined(polls, _block_limit(device, function), refused.get(function, []))
         if needed < len(polls):
             text = (
                 f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} "
@@ -166,8 +178,8 @@ def _block_limit(device: DeviceFigures, function: int) -> int:
     return device.limits.max_block or 125
 
 
-def _joined(polls: list[PollFigures], limit: int) -> tuple[int, list[str]]:
-    """How few blocks without gaps cover the polls of like period, and which."""
+def _joined(polls: list[PollFigures], limit: int, refused: list[tuple[int, int]]) -> tuple[int, list[str]]:
+    """How few blocks without gaps cover the polls of like period, and which; none where reading across was refused."""
     blocks: list[list[int]] = []
     for poll in sorted(polls, key=lambda p: (p.start or 0, p.quantity or 0)):
         first, period = poll.start or 0, poll.period.median if poll.period else 0
@@ -175,7 +187,8 @@ def _joined(polls: list[PollFigures], limit: int) -> tuple[int, list[str]]:
         if blocks:
             block = blocks[-1]
             alike = 5 * abs(period - block[2]) <= max(period, block[2])
-            if first <= block[1] and max(last, block[1]) - block[0] <= limit and alike:
+            fits = first <= block[1] and max(last, block[1]) - block[0] <= limit
+            if fits and alike and not any(begin < first < end for begin, end in refused[:MOST_REFUSED]):
                 block[1] = max(last, block[1])
                 continue
         blocks.append([first, last, period])

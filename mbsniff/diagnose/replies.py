@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,12 @@ from mbsniff.wire.functions import EXCEPTIONS
 
 FREQUENT = 20  # one in so many makes missing or late replies a fault
 AT_LEAST = 3
+MOST_REFUSED = 20  # refused requests whose end is looked for, however many there are
+MOST_WRITERS = 20  # masters that are held against each other, likewise
 FAULTY_CODES = (0x04, 0x0A, 0x0B)  # the device failed, or is not there behind its gateway
+
+
+_Span = tuple[str, int, int]  # "coil" or "register", first, end
 
 
 def reply_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
@@ -111,7 +118,7 @@ def _edge(case: Case, device: DeviceFigures, code: int, polls: list[PollFigures]
         for p in device.polls
         if p.answered and not case.figures.exceptions_by_poll.get(p.row) and p.start is not None
     ]
-    for refused in polls:
+    for refused in polls[:MOST_REFUSED]:
         for good in served:
             if good.function == refused.function and _begins_within(refused, good):
                 fine = addresses(good.start, good.quantity)
@@ -144,24 +151,28 @@ def _resent(case: Case, device: DeviceFigures) -> Iterator[Finding]:
 
 def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     """Two masters that write the same place while both are at work; one that follows the other took over."""
-    writes = [p for p in device.polls if p.function in WRITES]
-    for index, one in enumerate(writes):
-        for other in writes[index + 1 :]:
-            if one.master == other.master or not _same_place(one, other):
-                continue
-            begun, ended = _both_at_work(case, device, one.master, other.master)
-            if begun > ended:
-                continue
-            rows = case.transactions(device)
-            own = rows[np.isin(case.exchange.poll[rows], [one.row, other.row])]
-            text = (
-                f"{case.master_name(one.master)} ({counted(one.count, 'time')}) and {case.master_name(other.master)} "
-                f"({counted(other.count, 'time')}) both {asked(one)}"
-            )
-            yield found(
-                "second-writer", "risk", device, text, at=_times(case, own),
-                evidence=case.request_frames(own.tolist()),
-            )  # fmt: skip
+    writes: dict[str, list[PollFigures]] = {}
+    for poll in device.polls:
+        if _written(poll):
+            writes.setdefault(poll.master, []).append(poll)
+    for one, other in combinations(list(writes)[:MOST_WRITERS], 2):
+        begun, ended = _both_at_work(case, device, one, other)
+        shared = _shared(writes[one], writes[other])
+        if begun > ended or not shared:
+            continue
+        polls = {m: [p for p in writes[m] if _touches(p, shared)] for m in (one, other)}
+        rows = case.transactions(device)
+        own = [poll.row for each in polls.values() for poll in each]
+        rows = rows[np.isin(case.exchange.poll[rows], own)]
+        who = [f"{case.master_name(m)} ({counted(sum(p.count for p in polls[m]), 'time')})" for m in polls]
+        what = [
+            f"{kind}{'s' * (end - first > 1)} {addresses(first, end - first)}" for kind, first, end in shared
+        ]
+        text = f"{who[0]} and {who[1]} both write {listed(what)}"
+        yield found(
+            "second-writer", "risk", device, text, at=_times(case, rows),
+            evidence=case.request_frames(rows.tolist()),
+        )  # fmt: skip
 
 
 def _both_at_work(case: Case, device: DeviceFigures, one: str, other: str) -> tuple[int, int]:
@@ -173,18 +184,36 @@ def _both_at_work(case: Case, device: DeviceFigures, one: str, other: str) -> tu
     return max(s[0] for s in spans), min(s[1] for s in spans)
 
 
-def _same_place(one: PollFigures, other: PollFigures) -> bool:
-    """Whether two writes touch a coil or register in common."""
-    if (one.function in (5, 15)) != (other.function in (5, 15)):
-        return False
-    a, b = _written(one), _written(other)
-    return a is not None and b is not None and a[0] < b[1] and b[0] < a[1]
+def _shared(one: list[PollFigures], other: list[PollFigures]) -> list[_Span]:
+    """The coils and registers that polls of both lists write: apart from each other, by address."""
+    marks = sorted(
+        (span, side) for side, polls in enumerate((one, other)) for span in map(_written, polls) if span
+    )
+    reach = [("", 0), ("", 0)]  # of each side, to where its polls write so far
+    found: list[_Span] = []
+    for (kind, first, end), side in marks:
+        facing = reach[1 - side]
+        if facing > (kind, first):
+            last = min(end, facing[1])
+            if found and found[-1][0] == kind and first <= found[-1][2]:
+                _, first, before = found.pop()
+                last = max(last, before)
+            found.append((kind, first, last))
+        reach[side] = max(reach[side], (kind, end))
+    return found
 
 
-def _written(poll: PollFigures) -> tuple[int, int] | None:
+def _touches(poll: PollFigures, spans: list[_Span]) -> bool:
+    kind, first, end = _written(poll) or ("", 0, 0)
+    place = bisect_left(spans, (kind, end)) - 1
+    return place >= 0 and spans[place][0] == kind and spans[place][2] > first
+
+
+def _written(poll: PollFigures) -> _Span | None:
+    """("coil" or "register", first, end) of what a poll writes, None if nothing, or files (21)."""
     start, quantity = poll.start, poll.quantity
     if poll.function == 23:
         start, quantity = poll.write_start, poll.write_quantity
-    if start is None or poll.function == 21:
+    if start is None or poll.function not in WRITES or poll.function == 21:
         return None
-    return start, start + (quantity or 1)
+    return "coil" if poll.function in (5, 15) else "register", start, start + (quantity or 1)

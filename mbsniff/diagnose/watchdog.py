@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.catalogue import BY_CODE
-from mbsniff.diagnose.causes import cause_of
-from mbsniff.diagnose.finding import Certainty, Finding
-from mbsniff.diagnose.scene import extent
+from mbsniff.diagnose.causes import cause_of, lost_requests, recording_gap
+from mbsniff.diagnose.finding import Finding
+from mbsniff.diagnose.scene import extent, scene_of
 from mbsniff.diagnose.wording import between, clock, counted, duration, listed
+from mbsniff.exchange.columns import P_LAST_NS
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.groups import WRITES
 from mbsniff.measure.silences import limit_ns
 
 TOO_SLOWLY = "asked-too-slowly"  # the polling itself, so not an incident
 TOLD_ONE_BY_ONE = 5  # silences of a device that get a finding each, the longest first
+MOST_LOOKED_AT = 50  # further silences that are held against the recording's gaps
 CLOSE_MARGIN = 0.2  # common practice: less than a fifth of the timeout left is no reserve
 
 
@@ -49,17 +53,28 @@ def _due(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
     told = silences[:TOLD_ONE_BY_ONE]
     for silence in sorted(told, key=lambda s: s.from_ns):
         yield _one_due(case, device, silence, limit)
-    rest = silences[TOLD_ONE_BY_ONE:]
-    if rest:
-        certain = device.silences.certain - sum(s.certain and s.after is not None for s in told)
-        times = listed([clock(s.from_ns) for s in sorted(rest, key=lambda s: s.from_ns)])
-        text = f"{counted(len(rest), 'further silence')} beyond its timeout ({certain} for certain): {times}"
-        span = (min(s.from_ns for s in rest), max(s.until_ns for s in rest))
-        level: Certainty = "certain" if certain > 0 else "open"
-        yield found(
-            "watchdog-due", "fault" if certain > 0 else "risk", device, text, at=span, certainty=level,
-            evidence=case.request_frames(s.before for s in rest),
-        )  # fmt: skip
+    if silences[TOLD_ONE_BY_ONE:]:
+        yield _further(case, device, limit, told, silences[TOLD_ONE_BY_ONE:])
+
+
+def _further(
+    case: Case, device: DeviceFigures, limit: int, told: list[Silence], rest: list[Silence]
+) -> Finding:
+    """All that are not told one by one; certain where one of the longest is not the recording's own gap."""
+    counts, at_end = device.silences, device.silences.end_is_due
+    certain = counts.certain + (at_end == "certain") - sum(s.certain for s in told)
+    more = counts.certain + counts.possible + (at_end is not None) - len(told)
+    proven = any(
+        s.certain and not recording_gap(scene_of(case, device, s, limit)) for s in rest[:MOST_LOOKED_AT]
+    )
+    times = listed([clock(s.from_ns) for s in sorted(rest, key=lambda s: s.from_ns)])
+    how = f"up to {certain} for certain" if proven else "none for certain"
+    text = f"{counted(more, 'further silence')} beyond its timeout ({how}): {times}"
+    return found(
+        "watchdog-due", "fault" if proven else "risk", device, text,
+        at=(min(s.from_ns for s in rest), max(s.until_ns for s in rest)),
+        certainty="certain" if proven else "open", evidence=case.request_frames(s.before for s in rest),
+    )  # fmt: skip
 
 
 def _too_slow(case: Case, device: DeviceFigures) -> Finding:
@@ -115,34 +130,56 @@ def _advice(device: DeviceFigures) -> str | None:
 def _masked(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
     """The controlling master was silent for too long, while others' requests kept the watchdog fed."""
     due = beyond_timeout(device)
-    for own in device.master_silences:
-        silence = own.silence
-        if not own.beyond or silence.shortest_ns <= limit or own.master not in _in_charge(device, limit):
+    steady, writing = _in_charge(device, limit)
+    silences = [(s.master, s.silence, s.beyond) for s in device.master_silences if s.beyond]
+    silences += _gone(case, device, limit, steady & writing)
+    for master, silence, times in silences:
+        if silence.shortest_ns <= limit or master not in (steady & writing or steady):
             continue
         if any(s.from_ns < silence.until_ns and silence.from_ns < s.until_ns for s in due):
             continue
-        others = listed([case.master_name(m) for m in device.masters if m != own.master])
+        gap = lost_requests(scene_of(case, device, silence, limit))
+        others = listed([case.master_name(m) for m in device.masters if m != master])
         text = (
-            f"{case.master_name(own.master)} was silent for {duration(silence.length_ns)} from "
-            f"{clock(silence.from_ns)}, longer than the timeout ({duration(device.limits.watchdog_ns or 0)}), "
-            f"while requests of {others} kept the watchdog fed; {counted(own.beyond, 'such silence')} in all"
+            f"{case.master_name(master)} {'may have been' if gap else 'was'} silent for "
+            f"{duration(silence.length_ns)} from {clock(silence.from_ns)}"
+            f"{'' if silence.after is not None else ' to the end'}, longer than the timeout "
+            f"({duration(device.limits.watchdog_ns or 0)}), while requests of {others} kept the watchdog fed; "
+            f"{gap.text if gap else counted(times, 'such silence') + ' in all'}"
         )
         rows = [silence.before] + ([silence.after] if silence.after is not None else [])
         yield found(
-            "watchdog-masked", "fault", device, text, at=(silence.from_ns, silence.until_ns),
-            certainty="likely", evidence=case.request_frames(rows),
+            "watchdog-masked", "risk" if gap else "fault", device, text, at=(silence.from_ns, silence.until_ns),
+            certainty="open" if gap else "likely", evidence=case.request_frames(rows),
         )  # fmt: skip
 
 
-def _in_charge(device: DeviceFigures, limit: int) -> set[str]:
-    """Masters whose own polls would keep the watchdog fed: those of them that write, if any does."""
+def _gone(
+    case: Case, device: DeviceFigures, limit: int, masters: set[str]
+) -> Iterator[tuple[str, Silence, int]]:
+    """(master, its silence up to the recording's end, 1) of each that was gone, where no other took over."""
+    feeding = [p for p in device.polls if p.feeds and p.master in masters]
+    if not feeding:
+        return
+    last = max(feeding, key=lambda p: int(case.exchange.polls[p.row, P_LAST_NS]))
+    from_ns, ends_ns = int(case.exchange.polls[last.row, P_LAST_NS]), case.facts.ends_ns or 0
+    if ends_ns - from_ns <= limit:  # one in charge is there
+        return
+    rows = case.requests_between(np.array([device.index], np.int64), from_ns, from_ns + 1)
+    before = int(rows[case.exchange.poll[rows] == last.row][-1])
+    delivered_ns = max(from_ns + int(case.exchange.reply_ns[before]), from_ns)
+    shortest = max(ends_ns - delivered_ns, 0)
+    yield last.master, Silence(from_ns, ends_ns, shortest, None, before, None, shortest > limit), 1
+
+
+def _in_charge(device: DeviceFigures, limit: int) -> tuple[set[str], set[str]]:
+    """Masters whose own polls would keep the watchdog fed, and masters that write more than once."""
     steady = {
         poll.master
         for poll in device.polls
         if poll.feeds and poll.kind == "cyclic" and poll.period and poll.period.median <= limit
     }
-    writing = {poll.master for poll in device.polls if poll.function in WRITES and poll.count > 1}
-    return steady & writing or steady
+    return steady, {poll.master for poll in device.polls if poll.function in WRITES and poll.count > 1}
 
 
 def _close(case: Case, device: DeviceFigures) -> Iterator[Finding]:
@@ -153,10 +190,11 @@ def _close(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     spare = spare_polls(device)
     if left is None or (left >= CLOSE_MARGIN and spare != 0):
         return
-    text = (
-        f"its longest silence, {duration(longest.length_ns)} at {clock(longest.from_ns)}, left "
-        f"{left:.0%} of the timeout ({duration(device.limits.watchdog_ns or 0)})"
-    )
+    timeout = duration(device.limits.watchdog_ns or 0)
+    rest = f"left {left:.0%} of the timeout ({timeout})"
+    if left < 0:
+        rest = f"exceeded the timeout ({timeout}) within its tolerance"
+    text = f"its longest silence, {duration(longest.length_ns)} at {clock(longest.from_ns)}, {rest}"
     if spare is not None:
         text += f"; {counted(spare, 'more poll')} might have gone missing"
     rows = [longest.before] + ([longest.after] if longest.after is not None else [])
