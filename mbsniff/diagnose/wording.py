@@ -13,13 +13,10 @@ def duration(ns: int) -> str:
     """A length of time to about three digits: "850 ms", "3.28 s", "4 min 10 s"."""
     if ns < 0:
         return "-" + duration(-ns)
-    if ns < 1_000:
-        return f"{ns} ns"
-    if ns < 1_000_000:
-        return f"{ns / 1_000:.3g} µs"
-    if ns < NS_PER_S:
-        return f"{ns / 1_000_000:.3g} ms"
-    if ns < 100 * NS_PER_S:
+    for unit_ns, unit in ((1, "ns"), (1_000, "µs"), (1_000_000, "ms")):
+        if ns < 999.5 * unit_ns:  # from there on three digits are 1000 of the unit
+            return f"{ns / unit_ns:.3g} {unit}"
+    if ns < 99.95 * NS_PER_S:
         return f"{ns / NS_PER_S:.3g} s"
     minutes, seconds = divmod(round(ns / NS_PER_S), 60)
     if minutes < 100:

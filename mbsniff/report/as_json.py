@@ -38,7 +38,7 @@ def _lines(value: Any) -> str:
 
 
 def _text(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return json.dumps(value, allow_nan=False)  # ASCII: no control, no half of a character in a file's name
 
 
 def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:

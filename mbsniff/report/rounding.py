@@ -7,17 +7,17 @@ from mbsniff.measure import Quantiles
 
 def seconds(ns: int | None) -> float | None:
     """Seconds with nine decimals."""
-    return None if ns is None else round(ns / 1e9, 9)
+    return None if ns is None else round(ns / 10**9, 9)
 
 
 def milliseconds(ns: int | None) -> float | None:
     """Milliseconds with six decimals."""
-    return None if ns is None else round(ns / 1e6, 6)
+    return None if ns is None else round(ns / 10**6, 6)
 
 
 def per_second(count: int, span_ns: int) -> float | None:
     """Events a second with six decimals; None over no time."""
-    return round(count * 1e9 / span_ns, 6) if span_ns > 0 else None
+    return round(count * 10**9 / span_ns, 6) if span_ns > 0 else None
 
 
 def ratio(value: float | None) -> float | None:

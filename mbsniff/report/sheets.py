@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis
+from mbsniff.errors import one_line
 from mbsniff.report.as_json import diagnosis_dict
 from mbsniff.report.columns import COLUMNS
 from mbsniff.report.table import CAUTION, head
@@ -21,7 +23,7 @@ FIELDS = (
     "late", "requests_per_s", "reads_per_s", "busiest_second_reads",
 )  # fmt: skip
 QUANTILES = ("median", "p95", "p99", "max")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")  # wide forms: some spreadsheets read them alike
 
 
 def diagnosis_csv(diagnosis: Diagnosis) -> str:
@@ -48,7 +50,10 @@ def diagnosis_frame(diagnosis: Diagnosis) -> pd.DataFrame:
 
 def _inert(cell: object) -> object:
     """Text that a spreadsheet would take for a formula, with an apostrophe before it."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+    if not isinstance(cell, str):
+        return cell
+    text = one_line(cell)
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
 
 
 def diagnosis_markdown(diagnosis: Diagnosis) -> str:
@@ -56,13 +61,13 @@ def diagnosis_markdown(diagnosis: Diagnosis) -> str:
     lines = [_safe(line) for line in head(diagnosis, 10_000).splitlines()]
     rows = [[_safe(column.cell(verdict)) for column in COLUMNS] for verdict in diagnosis.verdicts]
     titles = [column.title for column in COLUMNS]
-    parts = ["# Diagnosis", "\n\n".join(lines)]
+    parts = ["# Diagnosis", "\n\n".join([f"Files: {lines[0]}", *lines[1:]])]
     if rows:
         parts.append(tabulate(rows, titles, tablefmt="pipe", disable_numparse=True))
     for finding in diagnosis.findings:
         frames = ", ".join(f"{e.file} {e.frame}" for e in finding.evidence)
         parts.append(f"## {finding.level}: {finding.code} ({finding.certainty})")
-        parts.append(_safe(finding.text) + ".")
+        parts.append(_no_block(_safe(finding.text)) + ".")
         parts += [f"Frames: {_safe(frames)}"] if frames else []
         parts.append(f"Do: {finding.advice}")
     if diagnosis.findings:
@@ -72,5 +77,10 @@ def diagnosis_markdown(diagnosis: Diagnosis) -> str:
 
 def _safe(text: str) -> str:
     """Text with what Markdown or HTML would act on escaped."""
-    text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return "".join(f"\\{c}" if c in "\\`*_[]|#" else c for c in text)
+    text = one_line(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return "".join(f"\\{c}" if c in "\\`*_[]|#~$" else c for c in text)
+
+
+def _no_block(text: str) -> str:
+    """The same at the start of a line, where a dash or a number would begin a list, and "=" a heading."""
+    return re.sub(r"^([-+=]|\d+[.)](?=\s))", lambda m: f"{m[0][:-1]}\\{m[0][-1]}", text)
