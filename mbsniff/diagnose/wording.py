@@ -34,7 +34,7 @@ def between(shortest_ns: int, longest_ns: int | None) -> str:
     if low == high:
         return high
     (a, unit_a), (b, unit_b) = low.rsplit(" ", 1), high.rsplit(" ", 1)
-    return f"{a} to {b} {unit_b}" if unit_a == unit_b else f"{low} to {high}"
+    return f"{a} to {b} {unit_b}" if unit_a == unit_b and " " not in a + b else f"{low} to {high}"
 
 
 def clock(ns: int) -> str:
