@@ -9,7 +9,7 @@ import pytest
 
 from mbsniff.capture import open_recording
 from mbsniff.diagnose import Diagnosis, diagnose
-from mbsniff.diagnose.catalogue import SEVERITY
+from mbsniff.diagnose.catalogue import CATALOGUE, SEVERITY
 from mbsniff.diagnose.finding import LEVELS, STATES
 from mbsniff.exchange import read_exchange
 from mbsniff.measure import measure
@@ -138,3 +138,11 @@ def test_no_supported_timeout_for_a_device_only_probed() -> None:
     poll(master(plant), [0, 20, 40])
     device = diagnosis(plant, Limits())["devices"][0]
     assert (device["supported_timeout_s"], device["margin"], device["spare_polls"]) == (None, None, None)
+
+
+def test_every_code_of_the_catalogue_is_shown_by_a_test() -> None:
+    """Each code stands in a test of this folder, and each has a rank, a brief and what it must not be taken for."""
+    texts = "".join(path.read_text() for path in Path(__file__).parent.glob("test_*.py"))
+    for kind in CATALOGUE:
+        assert f'"{kind.code}"' in texts
+        assert kind.brief and len(kind.brief) <= 17 and kind.look_alike
