@@ -1,0 +1,77 @@
+"""What commands share: options that say what to read and which limits hold; the path up to the figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from mbsniff.cli.progress import Progress
+from mbsniff.errors import SiteError
+
+if TYPE_CHECKING:  # importing these takes longer than a wrong call should
+    from mbsniff.exchange import Exchange, RecordingFacts
+    from mbsniff.measure import Figures
+    from mbsniff.site import Site
+
+MODBUS_PORT = 502
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+site_option = click.option(
+    "--site", "site_path", metavar="FILE", help="Site file (TOML): devices, masters, limits."
+)
+port_option = click.option(
+    "--port", "ports", type=click.IntRange(1, 65535), multiple=True, metavar="N",
+    help="Server port, instead of 502; may be given several times.",
+)  # fmt: skip
+_LIMITS = (
+    click.option(
+        "--watchdog", metavar="TIME", help="Watchdog timeout where the site file gives none, as 3s or 250ms."
+    ),
+    click.option("--max-block", type=int, metavar="N", help="Most registers in one read, likewise."),
+    click.option("--max-reads", type=float, metavar="N", help="Most reads a second at an endpoint, likewise."),
+)
+
+
+def limit_options(command: _Command) -> _Command:
+    """Add the options that state limits without a site file: ``watchdog``, ``max_block``, ``max_reads``."""
+    for option in reversed(_LIMITS):
+        command = option(command)
+    return command
+
+
+def site_of(
+    path: str | None, watchdog: str | None = None, max_block: int | None = None, max_reads: float | None = None
+) -> Site:
+    """The site file's site, or an empty one, with the limits that the options state.
+
+    Raises SiteError for what the file or an option states wrongly, BadParameter for a time that is none.
+    """
+    from mbsniff.site import Site, load_site, parse_duration_ns
+
+    site = load_site(path) if path else Site.empty()
+    try:
+        timeout_ns = parse_duration_ns(watchdog) if watchdog is not None else None
+    except SiteError as error:
+        raise click.BadParameter(str(error), param_hint="--watchdog") from None
+    return site.with_options(timeout_ns, max_block, max_reads)
+
+
+def read_figures(
+    captures: tuple[str, ...], site: Site, ports: tuple[int, ...] = ()
+) -> tuple[Exchange, RecordingFacts, Figures]:
+    """Read the captures, match and measure them, with progress on standard error. ``ports``: empty for 502."""
+    from mbsniff.capture import open_recording
+    from mbsniff.compiled import kernels_ready, on_compiling
+    from mbsniff.exchange import read_exchange
+    from mbsniff.measure import measure
+
+    with Progress() as progress:
+        on_compiling(progress.compiling)
+        with open_recording(captures, progress=progress.read) as recording:
+            compiled = not recording.small
+            if compiled and not kernels_ready():
+                progress.say("preparing the fast loops; this happens once and takes about half a minute")
+            exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
+        return exchange, facts, measure(exchange, facts, site, compiled=compiled)
