@@ -38,6 +38,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 _HELPER = "__mbsniff_helper__"
 _PACKAGE = Path(__file__).parent
+LOOPLESS = frozenset({"site", "diagnose", "audit", "plan", "compare", "report", "cli"})  # no loop lives there
 _INLINE = {
     "forceinline": True,
     "_nrt": False,
@@ -121,6 +122,8 @@ def sources_digest() -> str:
     """Hex digest of all that machine code depends on: sources, compiler, flags, Python, machine."""
     digest = hashlib.sha256()
     for path in sorted(_PACKAGE.rglob("*.py")):
+        if path.relative_to(_PACKAGE).parts[0] in LOOPLESS:
+            continue
         digest.update(path.relative_to(_PACKAGE).as_posix().encode() + b"\0")
         digest.update(path.read_bytes())
     versions = [metadata.version(name) for name in ("numba", "llvmlite", "numpy")]

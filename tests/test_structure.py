@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from mbsniff.compiled import LOOPLESS
+
 PROJECT = Path(__file__).parents[1]
 PACKAGE = PROJECT / "mbsniff"
 PATH = ("capture", "wire", "exchange", "measure", "diagnose")  # the way that every command goes
@@ -67,6 +69,13 @@ def test_imports_follow_the_data(path: Path) -> None:
     """Each folder imports only from those before it on the data's way; the command line is on top of all."""
     folder = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
     assert imported(path) <= allowed(folder)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_loops_live_where_the_cache_looks(path: Path) -> None:
+    """Compiled loops neither live in, nor take anything from, the folders whose changes leave the cache valid."""
+    if path.name != "compiled.py" and re.search(r"^@(kernel|helper|rare)\b", path.read_text("utf-8"), re.M):
+        assert not (imported(path) | {path.relative_to(PACKAGE).parts[0]}) & LOOPLESS
 
 
 def test_every_folder_has_its_place() -> None:

@@ -30,7 +30,9 @@ _LIMITS = (
         "--watchdog", metavar="TIME", help="Watchdog timeout where the site file gives none, as 3s or 250ms."
     ),
     click.option("--max-block", type=int, metavar="N", help="Most registers in one read, likewise."),
-    click.option("--max-reads", type=float, metavar="N", help="Most reads a second at an endpoint, likewise."),
+    click.option(
+        "--max-reads", type=float, metavar="N", help="Most reads a second at an endpoint, likewise."
+    ),
 )
 
 
@@ -42,7 +44,10 @@ def limit_options(command: _Command) -> _Command:
 
 
 def site_of(
-    path: str | None, watchdog: str | None = None, max_block: int | None = None, max_reads: float | None = None
+    path: str | None,
+    watchdog: str | None = None,
+    max_block: int | None = None,
+    max_reads: float | None = None,
 ) -> Site:
     """The site file's site, or an empty one, with the limits that the options state.
 
