@@ -249,7 +249,7 @@ class _Device:
         count = passes.gather_replies(
             order, exchange.reply_ns, exchange.status, scratch, compiled=self.compiled
         )
-        return quantiles(scratch[:count])
+        return quantiles(scratch[:count], compiled=self.compiled)
 
     def _service(self, order: NDArray[np.int32], scratch: NDArray[np.int64]) -> Quantiles | None:
         """Over the endpoint's order of requests, or of replies where those came in another order."""
@@ -263,4 +263,4 @@ class _Device:
             )  # fmt: skip
             if count >= 0:
                 break
-        return quantiles(scratch[:count])
+        return quantiles(scratch[:count], compiled=self.compiled)

@@ -35,7 +35,7 @@ def poll_figures(
             scratch, compiled=compiled,
         )  # fmt: skip
     made = [
-        _poll(groups, row, bool(feeds[row]), scratch[begin : begin + count - 1])
+        _poll(groups, row, bool(feeds[row]), scratch[begin : begin + count - 1], compiled)
         for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)
         if not is_orphan(groups.keys[row])
     ]
@@ -47,9 +47,11 @@ def _rank(poll: PollFigures) -> tuple[object, ...]:
     return address_rank(poll.master), poll.function, *(-1 if a is None else a for a in addresses)
 
 
-def _poll(groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64]) -> PollFigures:
+def _poll(
+    groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], compiled: bool
+) -> PollFigures:
     key = groups.keys[row]
-    period = quantiles(intervals)
+    period = quantiles(intervals, compiled=compiled)
     count, answered, changes = groups.exchange.polls[row, [P_COUNT, P_ANSWERED, P_CHANGES]].tolist()
     return PollFigures(
         row=row,

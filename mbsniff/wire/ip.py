@@ -14,6 +14,7 @@ OTHER_PROTOCOL = 1
 DAMAGED = 2
 FRAGMENT = 3
 
+LONGEST = 65535  # RFC 791, 3.1; RFC 8200, 3: what the length field can say
 _MOST_EXTENSIONS = 16
 
 
@@ -38,7 +39,7 @@ def _ipv4(data: Bytes, at: int, seen_end: int, wire_end: int) -> tuple[int, int,
     total = u16(data, at + 2)
     if total == 0:  # left open by a network card that cuts segments itself
         total = wire_end - at
-    if header < 20 or total < header or at + total > wire_end or at + header > seen_end:
+    if header < 20 or total < header or at + total > wire_end or at + header > seen_end or total > LONGEST:
         return DAMAGED, at, at
     if (data[at + 9] & 0xFF) != TCP:
         return OTHER_PROTOCOL, at, at
@@ -54,7 +55,7 @@ def _ipv6(data: Bytes, at: int, seen_end: int, wire_end: int) -> tuple[int, int,
         return DAMAGED, at, at
     length = u16(data, at + 4)
     end = at + 40 + length if length else wire_end
-    if end > wire_end:
+    if end > wire_end or end - at > 40 + LONGEST:
         return DAMAGED, at, at
     following = data[at + 6] & 0xFF
     at += 40

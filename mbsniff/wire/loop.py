@@ -11,7 +11,7 @@ from mbsniff.wire.connections import (
     hash_key,
     is_ipv4_key,
     is_known,
-    same_key,
+    recent_place,
     write_key,
 )
 from mbsniff.wire.control import (
@@ -27,7 +27,7 @@ from mbsniff.wire.control import (
 )
 from mbsniff.wire.cut import take_bytes
 from mbsniff.wire.events import add_event
-from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, tcp_segment
+from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
@@ -47,7 +47,6 @@ from mbsniff.wire.state import (
     C_FRAMES_MODBUS,
     C_FREE_PARTS,
     C_HELD_LEFT,
-    C_LAST,
     C_ORDINAL,
     C_REPEATED,
     C_ROWS,
@@ -75,14 +74,18 @@ from mbsniff.wire.state import (
     STATE_COLUMNS,
 )
 
-SPARE_ROWS = 16  # events that one frame can cause beside its messages
 HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
 HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
+MOST_ROWS = (
+    LONGEST // 8 + 16 + HELD_ROOM
+)  # what one frame can fill: messages of 8 bytes, events, a queue let go
+MARK_SPREAD = (1 << 31) - 1  # the bits beside the sequence number just fit in below
+MOST_VALUES = LONGEST + 256 + HELD_VALUES
 
 
 @kernel
 def frames_to_rows(
-    data: Bytes, frames: Columns, ports: Bytes, multipliers: Columns, keys: Columns, hashes: Columns,
+    data: Bytes, frames: Columns, ports: Bytes, multipliers: Columns, keys: Columns, recent: Columns,
     slots: Columns, state: Columns, parts: Bytes, free_parts: Columns, held: Columns, held_data: Bytes,
     rows: Columns, values: Bytes, carry: Columns,
 ) -> int:  # fmt: skip
@@ -130,37 +133,34 @@ def frames_to_rows(
         seen = end - tcp - header
         if seen > size:
             seen = size
-        c = carry[C_CONNECTIONS] & INDEX
-        if c + 1 >= len(state) or c * 2 >= len(slots):
-            return GROW_CONNECTIONS
         if carry[C_FREE_PARTS] < 3:
             return GROW_PARTS
         if carry[C_HELD_LEFT] < SEGMENT_HELD:
             return GROW_HELD
         if side == CLIENT and ports[source]:
-            side = _who_serves(data, ip, tcp, version, source, target, multipliers, keys, slots, c)
+            side = _who_serves(data, ip, tcp, version, source, target, multipliers, keys, slots, carry) & 1
         ports_key = source << 16 | target if side == CLIENT else target << 16 | source
-        if c > 0 and is_ipv4_key(keys, carry[C_LAST] & INDEX, data, ip, version, ports_key, side):
-            c = carry[C_LAST]
-        else:
-            write_key(keys, c, data, ip, version, ports_key, side)
-            c = _connection(multipliers, keys, hashes, slots, state, carry)
-        if c == FULL:
-            return GROW_CONNECTIONS
+        from_address = u32(data, ip + 12)
+        to_address = u32(data, ip + 16)
+        place = recent_place(from_address, to_address, ports_key)
+        c = recent[place] & INDEX
+        client = from_address if side == CLIENT else to_address
+        server = to_address if side == CLIENT else from_address
+        known = c < carry[C_CONNECTIONS] and version == IPV4
+        if not known or not is_ipv4_key(keys, c, ports_key, client, server):
+            c = _connection(data, ip, version, ports_key, side, multipliers, keys, slots, state, carry)
+            if c == FULL:
+                return GROW_CONNECTIONS
+            recent[place] = c
         c &= INDEX
-        room = (size >> 3) + SPARE_ROWS
-        room_values = size + 256
-        if state[c, HELD] >= 0:
-            room += HELD_ROOM
-            room_values += HELD_VALUES
-        if carry[C_ROWS] + room > len(rows) or carry[C_VALUES] + room_values > len(values):
+        if carry[C_ROWS] > len(rows) - MOST_ROWS or carry[C_VALUES] > len(values) - MOST_VALUES:
             return ROOM
         carry[C_FRAMES_MODBUS] += 1
         time_ns = frames[i - 1, FRAME_TIME_NS]
         identification = u16(data, ip + 4) if version == IPV4 else 0
         sequence = u32(data, tcp + 4)
         flags = data[tcp + 13] & 0xFF
-        beside = (identification ^ flags << 8 ^ size) & 0xFFFF
+        beside = (identification ^ flags << 8 ^ size) & 0x7FFF
         if _is_copy(c, side, sequence, u16(data, tcp + 16), beside, time_ns, state):
             carry[C_REPEATED] += 1
             continue
@@ -176,9 +176,10 @@ def frames_to_rows(
 @rare
 def _who_serves(
     data: Bytes, ip: int, tcp: int, version: int, source: int, target: int, multipliers: Columns,
-    keys: Columns, slots: Columns, new: int,
+    keys: Columns, slots: Columns, carry: Columns,
 ) -> int:  # fmt: skip
     """Which side sent this frame between two server ports: whoever was spoken to first is the server."""
+    new = carry[C_CONNECTIONS]
     for side in range(2):
         ports_key = source << 16 | target if side == CLIENT else target << 16 | source
         write_key(keys, new, data, ip, version, ports_key, side)
@@ -188,26 +189,22 @@ def _who_serves(
     return SERVER if (data[tcp + 13] & answers) == answers else CLIENT
 
 
-@helper
+@rare
 def _connection(
-    multipliers: Columns, keys: Columns, hashes: Columns, slots: Columns, state: Columns, carry: Columns
-) -> int:
-    """Index of the connection whose key stands after the last known one; the frame before is tried first."""
-    new = carry[C_CONNECTIONS] & INDEX
-    last = carry[C_LAST] & INDEX
-    if last < new and same_key(keys, last, new):
-        return last
-    mix = hash_key(keys, new, multipliers)
-    c = connection_index(keys, slots, len(slots), new, mix)
-    if c == FULL:
+    data: Bytes, ip: int, version: int, ports_key: int, side: int, multipliers: Columns, keys: Columns,
+    slots: Columns, state: Columns, carry: Columns,
+) -> int:  # fmt: skip
+    """Index of the frame's connection, be it a new one; FULL where the tables must grow first."""
+    new = carry[C_CONNECTIONS]
+    if new + 1 >= len(state) or new * 2 >= len(slots):
         return FULL
+    write_key(keys, new, data, ip, version, ports_key, side)
+    c = connection_index(keys, slots, len(slots), new, hash_key(keys, new, multipliers))
     if c == new:
         carry[C_CONNECTIONS] = new + 1
-        hashes[c] = mix
         for column in range(STATE_COLUMNS):
             state[c, column] = -1
         state[c, HEARD] = 0
-    carry[C_LAST] = c
     return c
 
 
@@ -217,11 +214,11 @@ def _is_copy(
 ) -> bool:
     """Whether the mirror port delivered this frame before; remembers the side's last two frames.
 
-    The TCP checksum covers addresses, ports, numbers, flags, window, options and data; ``beside`` has 16
+    The TCP checksum covers addresses, ports, numbers, flags, window, options and data; ``beside`` has 15
     bits of what else tells frames apart.
     """
     mine = side * SIDE_COLUMNS
-    mark = (sequence & 0x7FFFFFFF) << 32 | checksum << 16 | beside
+    mark = sequence * MARK_SPREAD + (checksum << 15 | beside)
     since = time_ns - state[c, mine + PRINT_NS]
     if -COPY_NS <= since <= COPY_NS:
         if mark == state[c, mine + PRINT] or mark == state[c, mine + PRINT_BEFORE]:
@@ -242,7 +239,7 @@ def take_frame(
 ) -> None:  # fmt: skip
     """One TCP segment: at once where it is simply the next, else by the rules of `order` and `control`."""
     mine = side * SIDE_COLUMNS
-    yours = (1 - side) * SIDE_COLUMNS
+    yours = (side ^ 1) * SIDE_COLUMNS
     if (
         flags & (SYN_BIT | RST_BIT | FIN_BIT | ACK_BIT) == ACK_BIT
         and sequence == state[c, mine + NEXT]

@@ -12,19 +12,20 @@ from mbsniff.capture.frames import FrameBatch
 from mbsniff.wire import state as s
 from mbsniff.wire.connections import (
     KEY_COLUMNS,
+    RECENT,
     client_of,
     hash_keys,
     refill_slots,
     seeded_multipliers,
     server_of,
 )
-from mbsniff.wire.loop import HELD_ROOM, HELD_VALUES, frames_to_rows, settle_connection
+from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
 from mbsniff.wire.rows import ROW_COLUMNS
 
 MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
 
-_ROWS = HELD_ROOM + 16384  # room for the longest queue of held segments, and a batch's usual fill
-_VALUES = HELD_VALUES + (1 << 18)
+_ROWS = MOST_ROWS + 16384  # and a batch's usual fill
+_VALUES = MOST_VALUES + (1 << 18)
 _CONNECTIONS = 256
 _PARTS = 64
 _HELD = 4 * s.SEGMENT_HELD
@@ -53,7 +54,7 @@ class MessageReader:
         self._ports[list(ports)] = 1
         self._multipliers = seeded_multipliers()
         self._keys = np.zeros((_CONNECTIONS, KEY_COLUMNS), np.int64)
-        self._hashes = np.zeros(_CONNECTIONS, np.int64)
+        self._recent = np.zeros(RECENT, np.int64)
         self._slots = np.zeros(4 * _CONNECTIONS, np.int64)
         self._state = np.full((_CONNECTIONS, s.STATE_COLUMNS), -1, np.int64)
         self._parts = np.zeros(_PARTS * s.PART_BYTES, np.uint8)
@@ -76,7 +77,7 @@ class MessageReader:
         self._carry[s.C_ORDINAL] = ordinal
         while True:
             reason = frames_to_rows(
-                batch.data, batch.rows, self._ports, self._multipliers, self._keys, self._hashes,
+                batch.data, batch.rows, self._ports, self._multipliers, self._keys, self._recent,
                 self._slots, self._state, self._parts, self._free_parts, self._held, self._held_data,
                 self._rows, self._values, self._carry, compiled=self._compiled,
             )  # fmt: skip
@@ -146,14 +147,12 @@ class MessageReader:
         if known + 1 >= len(self._state) // 2:
             more = len(self._state)
             self._keys = np.concatenate([self._keys, np.zeros_like(self._keys)])
-            self._hashes = np.concatenate([self._hashes, np.zeros_like(self._hashes)])
             self._state = np.concatenate([self._state, np.full((more, s.STATE_COLUMNS), -1, np.int64)])
         size = 4 * len(self._state)
         slots = None
         while slots is None:
             self._multipliers = seeded_multipliers()
-            self._hashes[:known] = hash_keys(self._keys[:known], self._multipliers)
-            slots = refill_slots(self._hashes[:known], size)
+            slots = refill_slots(hash_keys(self._keys[:known], self._multipliers), size)
         self._slots = slots
 
     def _grow_parts(self) -> None:

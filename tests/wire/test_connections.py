@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from mbsniff.wire import connections, reader
-from mbsniff.wire.loop import HELD_ROOM
 from tests.builders.adus import adu
 from tests.builders.plant import Plant
 from tests.builders.rows import rows_of
@@ -100,8 +99,8 @@ def test_ports_that_were_asked_for() -> None:
 
 def test_rows_taken_out_in_between(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the rows of a batch do not fit, they are handed out in several lots, none lost and none twice."""
-    monkeypatch.setattr(reader, "_ROWS", HELD_ROOM + 40)
-    monkeypatch.setattr(reader, "_VALUES", HELD_ROOM * 8 + 600)
+    monkeypatch.setattr(reader, "_ROWS", reader.MOST_ROWS + 40)
+    monkeypatch.setattr(reader, "_VALUES", reader.MOST_VALUES + 600)
     plant = Plant()
     connection = plant.connection()
     for number in range(60):
