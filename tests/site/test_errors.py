@@ -27,8 +27,10 @@ def test_the_whole_line(tmp_path: Path) -> None:
     error = refused(tmp_path, f"{DEVICE}watchdgo_s = 3\n")
     assert str(error) == (
         f'{tmp_path}/site.toml, line 3: key "watchdgo_s" is not known; did you mean "watchdog_s"? '
-        "Known in [[device]]: name, address, port, unit_id, units, gateway, masters, watchdog_s, tolerance, "
-        "fed_by, exceptions_feed, on_loss, max_block, max_reads_per_s, tolerable_outage_s."
+        "Known in [[device]]: name, address, port, unit_id, units, gateway, family, hardware_address, "
+        "watchdog_s, tolerance, fed_by, exceptions_feed, watchdog_register, watchdog_unit_s, on_loss, "
+        "status_register, status_tripped, tolerable_outage_s, max_block, max_reads_per_s, masters, writers, "
+        "numbering, registers, register."
     )
     error = refused(tmp_path, f'{DEVICE}\nwatchdog_s = "3 s"\n')
     assert str(error) == (
@@ -42,7 +44,7 @@ def test_the_whole_line(tmp_path: Path) -> None:
     [
         ("[defaults]\nwatchdog = 3", 2, "watchdog", 'mean "watchdog_s"?'),
         ("[[devices]]\n", 1, "devices", 'mean "device"?'),
-        ("colour = 1", 1, "colour", "Known: [defaults], [[master]], [[device]]."),
+        ("colour = 1", 1, "colour", "Known: [defaults], [[master]], [[family]], [[device]]."),
         ("\n[device]\n", 2, "device", "expected tables headed [[device]]"),
         ("[[defaults]]\n", 1, "defaults", "expected one table headed [defaults]"),
         ("device = [1]", 1, "device", "is 1; expected tables"),
@@ -104,7 +106,7 @@ def test_the_whole_line(tmp_path: Path) -> None:
             "masters",
             'mean "oven PLC"? Known masters: oven PLC.',
         ),
-        (f"{DEVICE}[[device.register]]\nname = 'x'", 3, "register", "is not known"),
+        (f"{DEVICE}[[device.register]]\nname = 'x'", 3, "register.first", "is missing; expected first, the"),
         ("[[device]]\naddress = '192.0.2.50:502'", 2, "address", "a port has a key of its own"),
         ("[[device]]\naddress = '192.0.2.500'", 2, "address", 'is "192.0.2.500"; expected an IPv4'),
         ("[[device]]\naddress = 'fe80::1%eth0'", 2, "address", "Leave out the interface"),
