@@ -7,12 +7,14 @@ from mbsniff.site.limits import Device, Family, FedBy, Limits, Master, Tripped
 from mbsniff.site.load import load_site
 from mbsniff.site.numbering import Numbering, both_numbers, number_of
 from mbsniff.site.one_off import one_off
-from mbsniff.site.register import Access, DataTable, DataType, Register
+from mbsniff.site.register import READ_TABLES, WRITE_TABLES, Access, DataTable, DataType, Register
 from mbsniff.site.site import Site
 
 __all__ = [
+    "READ_TABLES",
     "REGISTER_TABLE",
     "TABLES",
+    "WRITE_TABLES",
     "Access",
     "DataTable",
     "DataType",

@@ -19,6 +19,11 @@ WORDS = {name: 2 if name.endswith("32") else 1 for name in DATA_TYPES}
 """Registers (or bits) that a value of each type takes."""
 BITS = frozenset({"coil", "discrete"})
 WRITABLE = frozenset({"holding", "coil"})  # section 4.3: the other two tables are read-only
+# Sections 6.1 to 6.17: the table that each function reads from or writes to.
+READ_TABLES: dict[int, DataTable] = {1: "coil", 2: "discrete", 3: "holding", 4: "input", 23: "holding"}
+WRITE_TABLES: dict[int, DataTable] = {
+    5: "coil", 6: "holding", 15: "coil", 16: "holding", 22: "holding", 23: "holding",
+}  # fmt: skip
 LAST_ADDRESS = 0xFFFF  # section 4.4: addresses from 0 to 65535
 
 
