@@ -13,6 +13,7 @@ from mbsniff.draft.registers import register_tables
 from mbsniff.errors import one_line
 from mbsniff.exchange import RecordingFacts
 from mbsniff.measure.figures import Figures, MasterHabits, PollFigures
+from mbsniff.site.kinds import is_station
 
 _INTRODUCTION = (
     "What stands here without a # was seen in the recording. What a recording cannot show, limits above all, is "
@@ -40,15 +41,19 @@ def draft(observed: list[Observed], figures: Figures, facts: RecordingFacts, har
 
     Devices that neither answered nor were polled regularly are only mentioned.
     """
-    shown = [each for each in observed if each.answered or each.figures.regular]
+    shown = [each for each in observed if _is_of_use(each)]
     families = _families(shown)
     family_of = {id(member): family for family in families for member in family.members}
     parts = [_head(facts), _defaults(shown, families)]
     parts += [_master(n, a, figures, shown, hardware) for n, a in enumerate(_masters(shown), 1)]
     parts += [_family(family) for family in families]
     parts += [_device(n, each, family_of.get(id(each)), hardware) for n, each in enumerate(shown, 1)]
-    parts.append(_left_out([each for each in observed if not (each.answered or each.figures.regular)]))
+    parts.append(_left_out([each for each in observed if not _is_of_use(each)]))
     return "\n".join(part for part in parts if part)
+
+
+def _is_of_use(each: Observed) -> bool:
+    return (each.answered or each.figures.regular) and is_station(each.figures.address)
 
 
 def _head(facts: RecordingFacts) -> str:
@@ -76,7 +81,8 @@ def _defaults(shown: list[Observed], families: list[_Family]) -> str:
 
 
 def _masters(shown: list[Observed]) -> list[str]:
-    return list(dict.fromkeys(address for each in shown for address in each.figures.masters))
+    found = dict.fromkeys(address for each in shown for address in each.figures.masters)
+    return [address for address in found if is_station(address)]
 
 
 def _families(shown: list[Observed]) -> list[_Family]:
