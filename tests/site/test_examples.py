@@ -16,9 +16,7 @@ def test_the_readmes_example_loads(tmp_path: Path) -> None:
     """The site file in README.md is right as it stands, beside the sample's register list."""
     shown = re.search(r"```toml\n(.*?)```", (PROJECT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
     assert shown
-    # The station that it names is declared in the sample; an excerpt need not repeat it.
-    station = '\n[[master]]\nname = "supervisory station"\naddresses = ["192.0.2.20"]\n'
-    (tmp_path / "site.toml").write_text(shown[1] + station, encoding="utf-8")
+    (tmp_path / "site.toml").write_text(shown[1], encoding="utf-8")
     shutil.copy(SAMPLES / "zone.csv", tmp_path)
     zone = load_site(str(tmp_path / "site.toml")).devices[0]
     assert (zone.limits.watchdog_ns, zone.limits.max_block, len(zone.registers)) == (3 * 10**9, 16, 12)
@@ -36,6 +34,6 @@ def test_the_oven() -> None:
     plc, station, terminal = (master.addresses[0] for master in site.masters)
     assert [site.may_write(m, zone, setpoint) for m in (plc, station, terminal)] == [True, False, False]
     assert [site.may_read(m, zone) for m in (plc, station, terminal)] == [True, True, False]
-    assert zone.status_register == Register("status", first=3, access="ro")
+    assert zone.status_register == Register("status", first=3, access="ro", period_ns=10**9)
     assert zone.limits.status_tripped and zone.limits.status_tripped.by(2)
     assert one_off(zone.registers, "holding", 96, 5) == 1  # block-edge
