@@ -8,7 +8,7 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, Literal
 
 from mbsniff.site.duration import MOST_S, NS_PER_S
 
@@ -46,6 +46,8 @@ class Kind:
     """Completes "expected …" in an error, and stands in the documentation."""
     reader: Callable[[Any], Any]
     """The checked value of a TOML value; raises UnfitError, or RefusedError for a part of it."""
+    cell: Literal["value", "text", "list"] = "value"
+    """What a cell of a register list stands for: a number, true or false; text; items between bars."""
 
     def read(self, value: Any, *steps: str | int) -> Any:
         """The checked value; raises RefusedError, which leads through ``steps`` to the part at fault."""
@@ -103,15 +105,15 @@ def number(least: float, most: float, hint: str | None = None) -> Kind:
     return Kind(f"a number from {least:g} to {most:,g}", read)
 
 
-def seconds(least_s: float) -> Kind:
-    """0, which has a meaning of its own, or at least so many seconds → nanoseconds."""
+def seconds(least_s: float, zero: bool = True) -> Kind:
+    """At least so many seconds, or 0 where that has a meaning of its own → nanoseconds."""
 
     def read(value: Any) -> int:
-        if type(value) not in (int, float) or not (value == 0 or least_s <= value <= MOST_S):
+        if type(value) not in (int, float) or not ((zero and value == 0) or least_s <= value <= MOST_S):
             raise UnfitError
         return round(Decimal(str(value)) * NS_PER_S)
 
-    return Kind(f"a number of seconds: 0, or {least_s:g} to {MOST_S} (366 days)", read)
+    return Kind(f"a number of seconds: {'0, or ' if zero else ''}{least_s:g} to {MOST_S} (366 days)", read)
 
 
 def whole(least: int, most: int) -> Kind:
@@ -143,7 +145,7 @@ def choice(*words: str) -> Kind:
         return str(value)
 
     quoted = [f'"{word}"' for word in words]
-    return Kind(f"{', '.join(quoted[:-1])} or {quoted[-1]}", read)
+    return Kind(f"{', '.join(quoted[:-1])} or {quoted[-1]}", read, "text")
 
 
 def text(expected: str = f"printable text of 1 to {_LONGEST_TEXT} characters") -> Kind:
@@ -156,7 +158,7 @@ def text(expected: str = f"printable text of 1 to {_LONGEST_TEXT} characters") -
             raise UnfitError("It holds characters that do not print.")
         return value.strip()
 
-    return Kind(expected, read)
+    return Kind(expected, read, "text")
 
 
 def _read_address(value: Any) -> str:
@@ -175,7 +177,31 @@ def _read_address(value: Any) -> str:
     return str(address)
 
 
-ADDRESS = Kind('an IPv4 or IPv6 address such as "192.0.2.50" or "2001:db8::50"', _read_address)
+ADDRESS = Kind('an IPv4 or IPv6 address such as "192.0.2.50" or "2001:db8::50"', _read_address, "text")
+
+
+def is_station(address: str) -> bool:
+    """Whether a site file takes the address: one that a single station can have."""
+    try:
+        ADDRESS.read(address)
+    except RefusedError:
+        return False
+    return True
+
+
+def _read_hardware_address(value: Any) -> str:
+    digits = re.fullmatch(
+        r"([0-9A-Fa-f]{2})([-:])((?:[0-9A-Fa-f]{2}\2){4}[0-9A-Fa-f]{2})", str(value).strip()
+    )
+    if not isinstance(value, str) or digits is None:
+        raise UnfitError
+    return f"{digits[1]}-{digits[3]}".replace(":", "-").upper()
+
+
+# RFC 7042, section 1.2: octets in hexadecimal with hyphens between them.
+HARDWARE_ADDRESS = Kind(
+    'six octets such as "00-00-5E-00-53-51" or "00:00:5e:00:53:51"', _read_hardware_address, "text"
+)
 
 
 def list_of(item: Kind) -> Kind:
@@ -192,4 +218,9 @@ def list_of(item: Kind) -> Kind:
             items[read_item] = None
         return tuple(items)
 
-    return Kind(f"a list in [ ], each item {item.expected}", read)
+    return Kind(f"a list in [ ], each item {item.expected}", read, "list")
+
+
+def alone(item: Kind) -> Kind:
+    """One item → a list of it, for a key that stands for a list of one."""
+    return Kind(item.expected, lambda value: (item.reader(value),))

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
 from mbsniff.errors import SiteError
-from mbsniff.site.keys import TABLES, Table
-from mbsniff.site.kinds import Path, RefusedError, cut, nearest, shown
-from mbsniff.site.limits import Device, Limits, Master
+from mbsniff.site.build import build_site
+from mbsniff.site.kinds import RefusedError, cut
 from mbsniff.site.lines import Lines
-from mbsniff.site.relations import check_relations
+from mbsniff.site.register_list import Places
 from mbsniff.site.site import Site
 
 MOST_BYTES = 4_000_000  # thousands of devices; anything larger is some other file
@@ -31,10 +29,11 @@ def load_site(path: str) -> Site:
     allowed; the first fault found is the one that is told.
     """
     text = _read(path)
+    places: Places = {}
     try:
-        return _site(_parse(text, path), path)
+        return build_site(_parse(text, path), path, places)
     except RefusedError as refused:
-        raise _located(refused, text, path) from None
+        raise _in_list(refused, places) or _located(refused, text, path) from None
 
 
 def _read(path: str) -> str:
@@ -79,61 +78,25 @@ def _quotes_hint(text: str, line: int | None) -> str | None:
     return "Text stands in double quotes." if bare else None
 
 
-def _site(content: dict[str, Any], path: str) -> Site:
-    entries = {table.name: _entries(table, content.pop(table.name, None)) for table in TABLES}
-    for name in content:
-        known = [table.name for table in TABLES]
-        headers = ", ".join(table.header for table in TABLES)
-        raise RefusedError(f"is not known{nearest(name, known)}", hint=f"Known: {headers}.", within=(name,))
-    defaults = replace(Limits(), **entries["defaults"][0]) if entries["defaults"] else Limits()
-    masters = tuple(Master(**fields) for fields in entries["master"])
-    devices = tuple(_device(fields, defaults) for fields in entries["device"])
-    site = Site(masters, devices, defaults, path)
-    check_relations(site)
-    return site
-
-
-def _entries(table: Table, content: Any) -> list[dict[str, Any]]:
-    """The fields of each table of that name in the file, checked one by one."""
-    if content is None:
-        return []
-    wanted = f"{'tables' if table.repeated else 'one table'} headed {table.header}"
-    if not table.repeated:
-        rows: list[tuple[Path, Any]] = [((table.name,), content)]
-    elif isinstance(content, list):
-        rows = [((table.name, index), row) for index, row in enumerate(content)]
-    else:
-        raise RefusedError(f"is {shown(content)}", wanted, within=(table.name,))
-    for within, row in rows:
-        if not isinstance(row, dict):
-            raise RefusedError(f"is {shown(row)}", wanted, within=within)
-    return [_fields(table, row, within) for within, row in rows]
-
-
-def _fields(table: Table, row: dict[str, Any], within: Path) -> dict[str, Any]:
-    """The fields that a table's values fill, each checked."""
-    fields: dict[str, Any] = {}
-    for name, value in row.items():
-        key = table.key(name)
-        at = (*within, name)
-        if key is None:
-            known = [k.name for k in table.keys]
-            hint = f"Known in {table.header}: {', '.join(known)}."
-            raise RefusedError(f"is not known{nearest(name, known)}", hint=hint, within=at)
-        if key.field in fields:
-            raise RefusedError("stands beside the other", "either unit_id or units", within=at)
-        read = key.kind.read(value, *at)
-        fields[key.field] = (read,) if name == "unit_id" else read
-    for key in table.keys:
-        if key.required and key.name not in row:
-            raise RefusedError("is missing", key.kind.expected, within=(*within, key.name))
-    return fields
-
-
-def _device(fields: dict[str, Any], defaults: Limits) -> Device:
-    limits = {name: value for name, value in fields.items() if hasattr(defaults, name)}
-    own = {name: value for name, value in fields.items() if name not in limits}
-    return Device(**{"name": None, **own}, limits=replace(defaults, **limits))
+def _in_list(refused: RefusedError, places: Places) -> SiteError | None:
+    """The error where it lies in a register list: the file, the line, the column; None where it does not."""
+    steps = refused.within
+    row = next((steps[:n] for n in range(len(steps), 0, -1) if steps[:n] in places), None)
+    if row is None:
+        return None
+    file, line = places[row]
+    column = str(steps[len(row)]) if len(steps) > len(row) else None
+    subject = f'column "{cut(column)}"' if column is not None else "this row"
+    if isinstance(steps[-1], int) and len(steps) > len(row) + 1:
+        subject = f"item {steps[-1] + 1} of {subject}"
+    return SiteError(
+        f"{subject} {refused.what}",
+        file=file,
+        line=line,
+        key=column,
+        expected=refused.expected,
+        hint=refused.hint,
+    )
 
 
 def _located(refused: RefusedError, text: str, path: str) -> SiteError:

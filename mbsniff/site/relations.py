@@ -3,19 +3,45 @@
 from __future__ import annotations
 
 from mbsniff.site.kinds import Path, RefusedError, canonical_address, cut, nearest
-from mbsniff.site.limits import Device, FedBy
+from mbsniff.site.limits import Device, Limits
+from mbsniff.site.registers import Declared
 from mbsniff.site.site import Site
 
 
 def check_relations(site: Site) -> None:
     """Names, addresses and units that stand twice, and masters that nobody declares."""
     _check_masters(site)
+    _check_groups(site)
     _check_devices(site)
-    _check_feed(site, site.defaults.fed_by, ("defaults",))
+    _check_limits(site, site.defaults, ("defaults",))
+    for index, family in enumerate(site.families):
+        _check_limits(site, family.limits, ("family", index))
     for index, device in enumerate(site.devices):
-        _check_feed(site, device.limits.fed_by, ("device", index))
-        for number, master in enumerate(device.limits.masters or ()):
-            _check_known(site, master, ("device", index, "masters", number))
+        _check_limits(site, device.limits, ("device", index))
+
+
+def check_register_masters(site: Site, declared: list[Declared]) -> None:
+    """Refuse registers that name masters which nobody declares."""
+    for each in declared:
+        for key in ("masters", "writers"):
+            for number, master in enumerate(getattr(each.register, key) or ()):
+                _check_known(site, master, (*each.within, key, number))
+
+
+def check_reference(device: Device, key: str, within: Path) -> None:
+    """Refuse a name that is none of the device's registers, and a register that is not readable."""
+    wanted = getattr(device.limits, key)
+    if not isinstance(wanted, (str, int)):
+        return
+    register = getattr(device, key)
+    called = device.name or device.address
+    if register is None:
+        names = [r.name for r in device.registers if r.name]
+        hint = f"Known: {cut(', '.join(names), 200)}." if names else "It has no registers with names."
+        what = f'is "{wanted}", which is no register of {called}{nearest(str(wanted), names)}'
+        raise RefusedError(what, hint=hint, within=within)
+    if not register.readable:
+        raise RefusedError(f"is {register.label()}, which is not readable at {called}", within=within)
 
 
 def _check_masters(site: Site) -> None:
@@ -53,14 +79,31 @@ def _twice(first: Device, first_index: int, unit: int | None, index: int) -> Ref
     return RefusedError(what, within=("device", index, "address"))
 
 
-def _check_feed(site: Site, fed_by: FedBy, within: Path) -> None:
-    if fed_by.master is not None:
-        _check_known(site, fed_by.master, (*within, "fed_by", "master"))
+def _check_groups(site: Site) -> None:
+    """A word that names a master and a group of others could mean either."""
+    for index, master in enumerate(site.masters):
+        if master.group is not None and master.group != master.name and master.group in site.master_names:
+            what = f'is "{master.group}", the name of another [[master]]'
+            raise RefusedError(what, "a name of its own", within=("master", index, "group"))
+
+
+def _check_limits(site: Site, limits: Limits, within: Path) -> None:
+    """Refuse masters that nobody declares, and writers that may not talk to the device at all."""
+    if limits.fed_by.master is not None:
+        _check_known(site, limits.fed_by.master, (*within, "fed_by", "master"))
+    for number, master in enumerate(limits.masters or ()):
+        _check_known(site, master, (*within, "masters", number))
+    allowed = None if limits.masters is None else site.addresses_of(limits.masters)
+    for number, master in enumerate(limits.writers or ()):
+        _check_known(site, master, (*within, "writers", number))
+        if allowed is not None and not allowed.issuperset(site.addresses_of_master(master)):
+            what = f'is "{master}", which is not among masters'
+            raise RefusedError(what, within=(*within, "writers", number))
 
 
 def _check_known(site: Site, master: str, within: Path) -> None:
     """Refuse what is neither a declared master's name nor an address."""
-    names = [m.name for m in site.masters]
+    names = [*site.master_names, *dict.fromkeys(m.group for m in site.masters if m.group)]
     if master in names:
         return
     try:

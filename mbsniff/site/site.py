@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -10,7 +11,8 @@ from mbsniff.errors import SiteError
 from mbsniff.site.duration import NS_PER_S
 from mbsniff.site.keys import LIMITS
 from mbsniff.site.kinds import RefusedError, canonical_address
-from mbsniff.site.limits import Device, Limits, Master
+from mbsniff.site.limits import Device, Family, Limits, Master
+from mbsniff.site.register import Register
 
 _ANY_UNIT = -1
 
@@ -23,6 +25,7 @@ class Site:
     devices: tuple[Device, ...] = ()
     defaults: Limits = field(default_factory=Limits)
     path: str | None = None
+    families: tuple[Family, ...] = ()
 
     @classmethod
     def empty(cls) -> Site:
@@ -62,10 +65,51 @@ class Site:
         """The name of the master that sends from the address, if one is declared."""
         return self._by_address.get(_canonical(address))
 
+    @property
+    def master_names(self) -> tuple[str, ...]:
+        """The names of all declared masters, in the order of the file."""
+        return tuple(master.name for master in self.masters)
+
     def addresses_of_master(self, master: str) -> tuple[str, ...]:
-        """All addresses of a master given by name (as in ``masters`` and ``fed_by``), or by address."""
-        named = next((m.addresses for m in self.masters if m.name == master), None)
-        return named or (_canonical(master),)
+        """All addresses of a master given by name (as in ``masters`` and ``fed_by``), group or address."""
+        named = [m.addresses for m in self.masters if m.name == master]
+        grouped = named or [m.addresses for m in self.masters if m.group == master]
+        return tuple(address for addresses in grouped for address in addresses) or (_canonical(master),)
+
+    def addresses_of(self, masters: Iterable[str]) -> frozenset[str]:
+        """All addresses of several masters."""
+        return frozenset(address for master in masters for address in self.addresses_of_master(master))
+
+    def registers_for(self, address: str, port: int, unit: int) -> tuple[Register, ...]:
+        """The declared registers of a device, by table and address; none where it is not declared."""
+        device = self.device_for(address, port, unit)
+        return device.registers if device else ()
+
+    def may_read(self, master: str, device: Device | None, register: Register | None = None) -> bool | None:
+        """Whether the site lets a master (its address) read the device, or a register of it.
+
+        None: the site does not state it. ``device`` is None for one that is not declared: the defaults hold.
+        """
+        limits = device.limits if device else self.defaults
+        if register is not None and not register.readable:
+            return False
+        return self._may(master, "may_read", (limits.masters,))
+
+    def may_write(self, master: str, device: Device | None, register: Register | None = None) -> bool | None:
+        """Whether the site lets a master (its address) write to the device, or to a register of it; likewise."""
+        limits = device.limits if device else self.defaults
+        if register is not None and not register.writable:
+            return False
+        own = register.writers if register else None
+        return self._may(master, "may_write", (limits.masters, limits.writers if own is None else own))
+
+    def _may(self, address: str, key: str, lists: tuple[tuple[str, ...] | None, ...]) -> bool | None:
+        """False where anything stated excludes the master; else True where anything stated admits it."""
+        name = self.name_of_master(address)
+        general = next((getattr(m, key) for m in self.masters if m.name == name), None)
+        stated = [_canonical(address) in self.addresses_of(names) for names in lists if names is not None]
+        verdicts = [verdict for verdict in (general, *stated) if verdict is not None]
+        return all(verdicts) if verdicts else None
 
     def address_groups(self) -> tuple[Master, ...]:
         """What counts as one master: a Master each, under the group's name where it has a group.

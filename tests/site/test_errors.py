@@ -8,6 +8,9 @@ from mbsniff.errors import SiteError
 from mbsniff.site import Site, load_site
 
 DEVICE = '[[device]]\naddress = "192.0.2.50"\n'
+FAMILY = '[[family]]\nname = "zone"\n'
+TABLE = "[[device.register]]\n"
+REGISTER = f'{DEVICE}{TABLE}name = "x"\n'
 MASTER = '[[master]]\nname = "oven PLC"\naddresses = ["192.0.2.10"]\n'
 
 
@@ -27,8 +30,10 @@ def test_the_whole_line(tmp_path: Path) -> None:
     error = refused(tmp_path, f"{DEVICE}watchdgo_s = 3\n")
     assert str(error) == (
         f'{tmp_path}/site.toml, line 3: key "watchdgo_s" is not known; did you mean "watchdog_s"? '
-        "Known in [[device]]: name, address, port, unit_id, units, gateway, masters, watchdog_s, tolerance, "
-        "fed_by, exceptions_feed, on_loss, max_block, max_reads_per_s, tolerable_outage_s."
+        "Known in [[device]]: name, address, port, unit_id, units, gateway, family, hardware_address, "
+        "watchdog_s, tolerance, fed_by, exceptions_feed, watchdog_register, watchdog_unit_s, on_loss, "
+        "status_register, status_tripped, tolerable_outage_s, max_block, max_reads_per_s, masters, writers, "
+        "numbering, registers, register."
     )
     error = refused(tmp_path, f'{DEVICE}\nwatchdog_s = "3 s"\n')
     assert str(error) == (
@@ -42,7 +47,7 @@ def test_the_whole_line(tmp_path: Path) -> None:
     [
         ("[defaults]\nwatchdog = 3", 2, "watchdog", 'mean "watchdog_s"?'),
         ("[[devices]]\n", 1, "devices", 'mean "device"?'),
-        ("colour = 1", 1, "colour", "Known: [defaults], [[master]], [[device]]."),
+        ("colour = 1", 1, "colour", "Known: [defaults], [[master]], [[family]], [[device]]."),
         ("\n[device]\n", 2, "device", "expected tables headed [[device]]"),
         ("[[defaults]]\n", 1, "defaults", "expected one table headed [defaults]"),
         ("device = [1]", 1, "device", "is 1; expected tables"),
@@ -104,7 +109,106 @@ def test_the_whole_line(tmp_path: Path) -> None:
             "masters",
             'mean "oven PLC"? Known masters: oven PLC.',
         ),
-        (f"{DEVICE}[[device.register]]\nname = 'x'", 3, "register", "is not known"),
+        (f"{DEVICE}[[device.register]]\nname = 'x'", 3, "register.first", "is missing; expected first, the"),
+        ("[[family]]\nmax_block = 3", 1, "name", "is missing"),
+        ("[[family]]\nname = 'z'\n[[family]]\nname = 'z'", 4, "name", 'is "z" again'),
+        (f"{FAMILY}{DEVICE}family = 'zoen'", 5, "family", 'mean "zone"? Known: zone.'),
+        (f"{DEVICE}family = 'zone'", 3, "family", "declares no [[family]]"),
+        (f"{FAMILY}watchdgo_s = 3", 3, "watchdgo_s", 'mean "watchdog_s"?'),
+        (f"{FAMILY}masters = ['PLC']", 3, "masters", "declares no [[master]]"),
+        (f"{MASTER}{DEVICE}writers = ['oven PCL']", 6, "writers", 'mean "oven PLC"?'),
+        (
+            f"{MASTER}{DEVICE}masters = ['oven PLC']\nwriters = ['192.0.2.9']",
+            7,
+            "writers",
+            'item 1 of key "writers" is "192.0.2.9", which is not among masters',
+        ),
+        (f"{MASTER}may_read = 1", 4, "may_read", "expected true or false"),
+        (f"{MASTER}timeout_s = 0", 4, "timeout_s", "expected a number of seconds: 0.001 to"),
+        (
+            f"{MASTER}hardware_addresses = ['00-00']",
+            4,
+            "hardware_addresses",
+            'is "00-00"; expected six octets',
+        ),
+        (f"{DEVICE}hardware_address = '00-00:5E-00-53-51'", 3, "hardware_address", "expected six octets"),
+        (
+            f"{MASTER}[[master]]\nname = 'b'\naddresses = ['192.0.2.9']\ngroup = 'oven PLC'",
+            7,
+            "group",
+            "the name of another [[master]]",
+        ),
+        (f"{DEVICE}numbering = 'one'", 3, "numbering", 'expected "from-0", "from-1", "5-digit" or "6-digit"'),
+        (f"{DEVICE}watchdog_register = 'x'", 3, "watchdog_register", "It has no registers with names."),
+        (f"{REGISTER}first = 1\n[defaults]\nstatus_register = 'y'", 7, "status_register", "Known: x."),
+        (f"{DEVICE}watchdog_register = -1", 3, "watchdog_register", "is -1; expected the name of one"),
+        (f"{DEVICE}watchdog_unit_s = 0", 3, "watchdog_unit_s", "expected a number from"),
+        (
+            f"[defaults]\nwatchdog_register = 1\n{REGISTER}first = 1\naccess = 'none'",
+            2,
+            "watchdog_register",
+            "which is not readable at 192.0.2.50",
+        ),
+        (f"{DEVICE}status_tripped = 2", 3, "status_tripped", "is 2; expected a table such as"),
+        (f"{DEVICE}status_tripped = {{ msak = 2 }}", 3, "status_tripped.msak", 'mean "mask"?'),
+        (f"{DEVICE}status_tripped = {{ mask = 2, value = 1 }}", 3, "status_tripped", "can never be"),
+        (f"{DEVICE}register = 3", 3, "register", "expected tables headed [[device.register]]"),
+        (f"{FAMILY}register = [3]", 3, "register", "expected tables headed [[family.register]]"),
+        (
+            f"{REGISTER}frist = 1",
+            5,
+            "register.frist",
+            'mean "first"? Known in [[device.register]]: name, table,',
+        ),
+        (f"{REGISTER}first = 65536", 5, "register.first", "from 0 to 65535"),
+        (f"{REGISTER}first = 1\nnumber = 2", 6, "register.number", "expected either first or number"),
+        (f"{REGISTER}number = 2", 5, "register.number", "numbering is not given"),
+        (
+            f"{DEVICE}numbering = '5-digit'\n{TABLE}number = 41\ntable = 'holding'",
+            5,
+            "register.number",
+            "coil",
+        ),
+        (f"{REGISTER}first = 65535\ncount = 2", 6, "register.count", "ends at 65536"),
+        (f"{REGISTER}first = 65535\ntype = 'int32'", 3, "register.count", "ends at 65536"),
+        (
+            f"{REGISTER}first = 1\ntype = 'int32'\ncount = 3",
+            7,
+            "register.count",
+            "a multiple of 2, for int32",
+        ),
+        (f"{REGISTER}first = 1\ntype = 'int64'", 6, "register.type", 'expected "uint16", "int16"'),
+        (f"{REGISTER}first = 1\ntable = 'input'\naccess = 'rw'", 7, "register.access", "input is read-only"),
+        (f"{REGISTER}first = 1\ntable = 'coil'\ntype = 'int16'", 7, "register.type", 'expected "bool"'),
+        (f"{REGISTER}first = 1\ntype = 'bool'\nscale = 2", 6, "register.type", "another type where scale"),
+        (
+            f"{REGISTER}first = 1\nminimum = 2\nmaximum = 1",
+            6,
+            "register.minimum",
+            "is 2; expected a number not above",
+        ),
+        (f"{REGISTER}first = 1\nscale = 0", 6, "register.scale", "a number other than 0"),
+        (f"{REGISTER}first = 1\nscale = inf", 6, "register.scale", "is inf; expected a number"),
+        (f"{REGISTER}first = 1\nperiod_s = 0", 6, "register.period_s", "0.001 to"),
+        (
+            f"{REGISTER}first = 1\nfeedback = 'X'",
+            6,
+            "register.feedback",
+            "no register of the device",
+        ),
+        (
+            f"{REGISTER}first = 1\nmasters = ['y']",
+            6,
+            "register.masters",
+            'item 1 of key "register.masters" is "y"',
+        ),
+        (
+            f"{REGISTER}first = 1\n{TABLE}first = 1",
+            7,
+            "register.first",
+            "belongs to x (holding 1 (no. 2)) already",
+        ),
+        (f"{REGISTER}first = 1\n{TABLE}name = 'x'\nfirst = 2", 7, "register.name", 'is "x" again'),
         ("[[device]]\naddress = '192.0.2.50:502'", 2, "address", "a port has a key of its own"),
         ("[[device]]\naddress = '192.0.2.500'", 2, "address", 'is "192.0.2.500"; expected an IPv4'),
         ("[[device]]\naddress = 'fe80::1%eth0'", 2, "address", "Leave out the interface"),

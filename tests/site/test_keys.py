@@ -2,24 +2,32 @@
 
 from dataclasses import fields
 
-from mbsniff.site import TABLES, Device, Limits, Master, key_rows
+from mbsniff.site import REGISTER_TABLE, TABLES, Device, Family, Limits, Master, Register, key_rows
 
 
 def test_every_key_fills_a_field() -> None:
     """No key leads nowhere, and no field is without a key."""
-    limits = {f.name for f in fields(Limits)} - {"masters"}  # whom a device allows is its own matter
+    limits = {f.name for f in fields(Limits)}
+    made = {"csv", "register"}  # registers are made of a list beside the file, and of tables in it
     expected = {
         "defaults": limits,
         "master": {f.name for f in fields(Master)},
-        "device": limits | {"masters"} | {f.name for f in fields(Device)} - {"limits"},
+        "family": limits | made | {f.name for f in fields(Family)} - {"limits", "registers"},
+        "device": limits | made | {f.name for f in fields(Device)} - {"limits", "registers"},
+        "device.register": {f.name for f in fields(Register)},
     }
-    assert {table.name: {key.field for key in table.keys} for table in TABLES} == expected
+    tables = (*TABLES, REGISTER_TABLE)
+    assert {table.name: {key.field for key in table.keys} for table in tables} == expected
 
 
 def test_rows_for_the_documentation() -> None:
     """Each key has one row of four printable, filled cells, and its meaning is a sentence."""
     rows = key_rows()
-    assert len({row[:2] for row in rows}) == len(rows) == sum(len(table.keys) for table in TABLES)
+    assert (
+        len({row[:2] for row in rows})
+        == len(rows)
+        == sum(len(table.keys) for table in (*TABLES, REGISTER_TABLE))
+    )
     for row in rows:
         assert all(cell and cell.isprintable() for cell in row)
         assert row[3].endswith(".")
