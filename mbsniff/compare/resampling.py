@@ -1,0 +1,80 @@
+"""Sums over equal blocks of time in, standard errors of their ratios out: a circular block bootstrap.
+
+Polls are autocorrelated, so neighbouring blocks are drawn together (Politis and Romano 1992, circular block
+bootstrap). About 20 draws make up a resample (Schmeiser 1982: 10 to 30 batches, whatever the length), so that
+variation as slow as a twentieth of the recording is part of what the change has to stand out from.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+DRAWS = 20  # stretches of a recording that a resample is made of
+LEAST_DRAWS = 8  # below that, nothing is told
+UNITS = 80  # more blocks than twice as many are added up to between UNITS and 2 × UNITS
+RESAMPLES = 2000
+SEED = 20260101
+
+
+@dataclass(frozen=True)
+class Draws:
+    """How a recording's blocks are drawn: ``size`` units at once, of ``blocks_a_unit`` blocks each."""
+
+    units: int
+    blocks_a_unit: int
+    size: int
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of a standard error, those of as many batches that do not overlap."""
+        return self.units // self.size - 1
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are enough independent stretches to tell anything."""
+        return self.units // self.size >= LEAST_DRAWS
+
+
+def draws(blocks: int, least_blocks: int = 1) -> Draws:
+    """How to draw from so many blocks; no fewer than ``least_blocks`` at once."""
+    blocks_a_unit = max(blocks // UNITS, 1)
+    units = blocks // blocks_a_unit
+    size = max(-(-units // DRAWS), -(-least_blocks // blocks_a_unit), 1)
+    return Draws(units, blocks_a_unit, size)
+
+
+@lru_cache(maxsize=64)
+def _times_drawn(units: int, size: int) -> NDArray[np.float64]:
+    """Shape (RESAMPLES, units): how often each unit is in each resample."""
+    stretches = -(-units // size)
+    # RandomState, because its stream is frozen for all versions of numpy (NEP 19).
+    begins = np.random.RandomState(SEED).randint(0, units, (RESAMPLES, stretches, 1))
+    drawn = ((begins + np.arange(size)) % units).reshape(RESAMPLES, -1)[:, :units]
+    places = drawn + np.arange(RESAMPLES)[:, None] * units
+    return np.bincount(places.ravel(), minlength=RESAMPLES * units).reshape(RESAMPLES, units).astype(float)
+
+
+def standard_errors(
+    sums: NDArray[np.float64], weights: NDArray[np.float64], how: Draws
+) -> NDArray[np.float64]:
+    """Standard errors of Σ sums ÷ Σ weights, column by column; both have shape (blocks, columns).
+
+    Widened by √(units ÷ (units − size)), since draws from the same recording vary too little about its own mean.
+    nan where there is no weight at all.
+    """
+    taken = how.units * how.blocks_a_unit
+    shape = (how.units, how.blocks_a_unit, -1)
+    drawn = _times_drawn(how.units, how.size)
+    top = drawn @ sums[:taken].reshape(shape).sum(axis=1)
+    bottom = drawn @ weights[:taken].reshape(shape).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratios = np.where(bottom > 0, top / bottom, np.nan)
+    spread = np.full(ratios.shape[1], np.nan)
+    whole = ~np.isnan(ratios).all(axis=0)
+    spread[whole] = np.nanstd(ratios[:, whole], axis=0, ddof=1)
+    return spread * math.sqrt(how.units / max(how.units - how.size, 1))
