@@ -69,19 +69,21 @@ FIGURES: tuple[Figure, ...] = (
         judged_by="longest_silence_typical",
     ),
     Figure(
-        "margin", "margin", "ratio", "worst", "silence", -1, 0.0, 0.05, judged_by="longest_silence_typical"
+        "margin", "margin", "ratio", "worst", "silence", -1, 0.0, 0.05, judged_by="longest_silence"
     ),
     Figure(
         "spare_polls", "spare polls", "polls", "worst", "silence", -1, 0.0, 1,
-        judged_by="longest_silence_typical",
+        judged_by="longest_silence",
     ),
     Figure("near_due_per_h", "over 4/5 of the timeout", "per h", "events", "near", 1, 0.2, 0.0),
     Figure("watchdog_due_per_h", "watchdog due", "per h", "events", "due", 1, 0.2, 0.0),
 )  # fmt: skip
 BY_KEY = {figure.key: figure for figure in FIGURES}
 
-# Findings that count events, and the figure that counts them: its verdict says whether chance explains a change.
-EVENTS_OF_FINDING = {
+# Findings that count events, and the figure that counts them: its outcome says whether chance explains a change.
+# None: the findings themselves are counted.
+EVENTS_OF_FINDING: dict[str, str | None] = {
+    "watchdog-masked": None,
     "watchdog-due": "watchdog_due_per_h",
     "watchdog-close": "near_due_per_h",
     "no-reply": "unanswered_share",

@@ -57,12 +57,14 @@ def _why(figure: Figure, before: Recorded, after: Recorded, one: Measured, other
         return f"nothing to measure {missing[0]}"
     if not (before.device.regular or after.device.regular):
         return "the device was only probed"
-    short = [text for text, r in (("before", before), ("after", after)) if not r.draws(figure).enough]
+    sides = (("before", before), ("after", after))
+    short = [text for text, recorded in sides if not recorded.draws(figure).enough]
     if figure.kind == "worst" or not short:
         return ""
-    length = max(figure.reach_ns, before.blocks.length_ns)
+    stretch_ns = max(recorded.stretch_ns(figure) for _, recorded in sides)
     return (
-        f"too short {' and '.join(short)}: fewer than {counted(LEAST_DRAWS, 'block')} of {duration(length)}"
+        f"too short {' and '.join(short)}: fewer than {counted(LEAST_DRAWS, 'stretch', 'stretches')} "
+        f"of {duration(stretch_ns)}"
     )
 
 
@@ -76,6 +78,11 @@ class Recorded:
     def draws(self, figure: Figure) -> Draws:
         """How its blocks are drawn for a figure."""
         return self.blocks.draws(figure.reach_ns)
+
+    def stretch_ns(self, figure: Figure) -> int:
+        """How long what is drawn at once is."""
+        how = self.draws(figure)
+        return how.size * how.blocks_a_unit * self.blocks.length_ns
 
     def measured(self, span_ns: int) -> dict[str, Measured]:
         """Every figure by key; single extremes over stretches of ``span_ns``."""

@@ -57,7 +57,7 @@ class _Both:
         first = (self.after or self.before)[0]
         levels = [self._level(side) for side in (self.before, self.after)]
         change = self._kind(levels, span_before_ns, span_after_ns)
-        clear, why = self._certainty(change, first.code)
+        clear, why = self._certainty(change, first.code, (span_before_ns, span_after_ns))
         return FindingChange(
             code=first.code,
             cause=first.cause,
@@ -85,21 +85,26 @@ class _Both:
             return "gone" if self.before else "new"
         if levels[0] != levels[1]:
             return "worse" if levels[1] < levels[0] else "better"
-        if len(self.before) == len(self.after) == 1 or not (span_before_ns and span_after_ns):
-            return "unchanged"
-        low, high = rate_ratio((len(self.before), span_before_ns), (len(self.after), span_after_ns), ALPHA)
-        return "worse" if low > 1 else "better" if high < 1 else "unchanged"
+        return self._by_rate(span_before_ns, span_after_ns) or "unchanged"
 
-    def _certainty(self, change: Change, code: str) -> tuple[bool | None, str]:
-        """Whether chance is ruled out, by the figure that counts the same events; None where none does."""
+    def _by_rate(self, span_before_ns: int, span_after_ns: int) -> Change | None:
+        """Whether they come more or less often, beyond chance."""
+        if not (span_before_ns and span_after_ns):
+            return None
+        low, high = rate_ratio((len(self.before), span_before_ns), (len(self.after), span_after_ns), ALPHA)
+        return "worse" if low > 1 else "better" if high < 1 else None
+
+    def _certainty(self, change: Change, code: str, spans: tuple[int, int]) -> tuple[bool | None, str]:
+        """Whether chance is ruled out, by what counts the same events; None where nothing does."""
         if self.device is None:
             return None, f"the device is not in the recording {'after' if self.before else 'before'}"
-        key = EVENTS_OF_FINDING.get(code)
-        row = next((row for row in self.device.rows if row.figure.key == key), None)
-        if row is None or change == "unchanged":
+        if code not in EVENTS_OF_FINDING or change == "unchanged":
             return None, ""
-        wanted = "worse" if change in ("new", "worse") else "better"
-        return row.outcome == wanted, "" if row.outcome == wanted else BY_CHANCE
+        key = EVENTS_OF_FINDING[code]
+        row = next((row for row in self.device.rows if row.figure.key == key), None)
+        wanted: Change = "worse" if change in ("new", "worse") else "better"
+        clear = (row.outcome if row else self._by_rate(*spans)) == wanted
+        return clear, "" if clear else BY_CHANCE
 
 
 def _per_hour(count: int, span_ns: int) -> float | None:

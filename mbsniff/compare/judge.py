@@ -11,6 +11,7 @@ from mbsniff.compare.intervals import Events, Interval, difference, ratio
 from mbsniff.compare.result import STANDS_OUT, Outcome, Row
 
 FALSE_SHARE = 0.05  # of what is called a change, at most so much is expected to be none
+SINGLE = "a single extreme"
 TOO_FEW = "too few replies for so high a quantile"
 
 
@@ -79,6 +80,7 @@ def _row(draft: Draft, alpha: float, made: dict[str, Row]) -> Row:
         before=draft.before.value,
         after=draft.after.value,
         outcome=outcome,
+        matters=_matters(draft),
         why=why,
         interval=interval,
         before_median=draft.before.median,
@@ -126,11 +128,11 @@ def _too_small(draft: Draft, interval: Interval) -> bool:
 def _as_followed(draft: Draft, followed: Row | None) -> tuple[Outcome, str]:
     """A single extreme's outcome: that of the typical one, where both changed alike."""
     if followed is None or followed.outcome == "cannot tell":
-        return _cannot(followed.why if followed else "a single extreme")
+        return _cannot(followed.why if followed else SINGLE)
     if not _matters(draft):
         return "same", ""
     change = (draft.after.value or 0.0) - (draft.before.value or 0.0)
     longer = change > 0 if draft.figure.worse >= 0 else change < 0
     if followed.outcome in STANDS_OUT and ((followed.change or 0.0) > 0) == longer:
         return _direction(draft.figure, change), ""
-    return "not clear", "a single extreme; the typical one did not change alike"
+    return "not clear", SINGLE

@@ -64,17 +64,27 @@ def standard_errors(
 ) -> NDArray[np.float64]:
     """Standard errors of Σ sums ÷ Σ weights, column by column; both have shape (blocks, columns).
 
-    Widened by √(units ÷ (units − size)), since draws from the same recording vary too little about its own mean.
-    nan where there is no weight at all.
+    The larger of two: stretches drawn as ``how`` says, and twice as long. Where neighbouring stretches go up and
+    down together the second is larger, and nearer the truth. nan where there is no weight at all.
     """
     taken = how.units * how.blocks_a_unit
     shape = (how.units, how.blocks_a_unit, -1)
-    drawn = _times_drawn(how.units, how.size)
-    top = drawn @ sums[:taken].reshape(shape).sum(axis=1)
-    bottom = drawn @ weights[:taken].reshape(shape).sum(axis=1)
+    top, bottom = (part[:taken].reshape(shape).sum(axis=1) for part in (sums, weights))
+    return np.maximum(*(_spread(top, bottom, how.units, size) for size in (how.size, 2 * how.size)))
+
+
+def _spread(
+    top: NDArray[np.float64], bottom: NDArray[np.float64], units: int, size: int
+) -> NDArray[np.float64]:
+    """Standard deviation of the resamples' ratios, column by column.
+
+    Widened by √(units ÷ (units − size)), since draws from the same recording vary too little about its own mean.
+    """
+    drawn = _times_drawn(units, size)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratios = np.where(bottom > 0, top / bottom, np.nan)
+        weight = drawn @ bottom
+        ratios = np.where(weight > 0, (drawn @ top) / weight, np.nan)
     spread = np.full(ratios.shape[1], np.nan)
     whole = ~np.isnan(ratios).all(axis=0)
     spread[whole] = np.nanstd(ratios[:, whole], axis=0, ddof=1)
-    return spread * math.sqrt(how.units / max(how.units - how.size, 1))
+    return spread * math.sqrt(units / max(units - size, 1))

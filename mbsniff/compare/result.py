@@ -26,6 +26,8 @@ class Row:
     before: float | None
     after: float | None
     outcome: Outcome
+    matters: bool
+    """Whether the change is as large as the smallest that matters, be it variation or not."""
     why: str = ""
     """Why it cannot be told, or what else there is to say of it."""
     interval: tuple[float, float] | None = None
