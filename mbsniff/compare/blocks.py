@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,8 @@ class Blocks:
 
     series: Series
     length_ns: int
-    _ordered: dict[str, Times] = field(default_factory=dict, repr=False)
+    _known: dict[tuple[str, str], NDArray[Any]] = field(default_factory=dict, repr=False)
+    """What was worked out already, by what it is and of which column."""
 
     @property
     def count(self) -> int:
@@ -34,14 +36,18 @@ class Blocks:
 
     def sums(self, name: str) -> NDArray[np.int64]:
         """A count's sum in every block: of the requests' amounts, or of the silences that begin there."""
-        times, amounts = self.series.counts(name)
-        upto = np.concatenate([[0], np.cumsum(amounts)])
-        return np.asarray(np.diff(upto[self.edges(times)]))
+        if ("sums", name) not in self._known:
+            times, amounts = self.series.counts(name)
+            upto = np.concatenate([[0], np.cumsum(amounts)])[self.edges(times)]
+            self._known["sums", name] = upto[1:] - upto[:-1]
+        return self._known["sums", name]
 
     def maxima(self, name: str) -> NDArray[np.float64]:
         """The greatest value of what begins in each block, nan where nothing does."""
-        begins, values = self.extremes(name)
-        return greatest(begins, values, self.length_ns, self.count)
+        if ("maxima", name) not in self._known:
+            begins, values = self.extremes(name)
+            self._known["maxima", name] = greatest(begins, values, self.length_ns, self.count)
+        return self._known["maxima", name]
 
     def extremes(self, name: str) -> tuple[Times, Times]:
         """When silences or windows begin, and what is the greatest of them."""
@@ -49,19 +55,26 @@ class Blocks:
 
     def ordered(self, name: str) -> Times:
         """All lengths of the recording, ascending."""
-        if name not in self._ordered:
-            self._ordered[name] = np.sort(self.series.lengths[name][1])
-        return self._ordered[name]
+        if ("ordered", name) not in self._known:
+            self._known["ordered", name] = np.sort(self.series.lengths[name][1])
+        return self._known["ordered", name]
 
-    def medians(self, name: str, percent: int) -> NDArray[np.int64]:
+    def quantiles(self, name: str, percent: int) -> Times:
         """A quantile of the lengths in each block that has any, as nearest rank."""
-        times, lengths = self.series.lengths[name]
-        edges = self.edges(times)
-        inside = lengths[edges[0] : edges[-1]]
+        ordered, edges = self._by_block(name)
         counts = np.diff(edges)
-        ordered = inside[np.lexsort((inside, np.repeat(np.arange(self.count), counts)))]
         places = edges[:-1] - edges[0] + np.maximum(-(-percent * counts // 100), 1) - 1
         return np.asarray(ordered[places[counts > 0]])
+
+    def _by_block(self, name: str) -> tuple[Times, NDArray[np.intp]]:
+        """The lengths in blocks, ascending within each, and the blocks' edges among all lengths."""
+        times, lengths = self.series.lengths[name]
+        edges = self.edges(times)
+        if ("in blocks", name) not in self._known:
+            inside = lengths[edges[0] : edges[-1]]
+            blocks = np.repeat(np.arange(self.count), np.diff(edges))
+            self._known["in blocks", name] = inside[np.lexsort((inside, blocks))]
+        return self._known["in blocks", name], edges
 
 
 def greatest(begins: Times, values: Times, width_ns: int, count: int) -> NDArray[np.float64]:

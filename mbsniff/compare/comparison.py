@@ -7,7 +7,7 @@ from mbsniff.compare.drafts import Draft, Recorded, drafts
 from mbsniff.compare.findings import finding_changes
 from mbsniff.compare.judge import level, rows
 from mbsniff.compare.matching import Pair, matched
-from mbsniff.compare.resampling import DRAWS
+from mbsniff.compare.resampling import DRAWS, MOST_BLOCKS
 from mbsniff.compare.result import Comparison, DeviceChange, Row
 from mbsniff.compare.series import Times, series_of, service_times
 from mbsniff.diagnose import Diagnosis, Verdict
@@ -50,13 +50,13 @@ def _drafts(
     before: Diagnosis, after: Diagnosis, pair: Pair, services: tuple[Times, Times]
 ) -> tuple[tuple[Recorded, Recorded], list[Draft]]:
     one, other = pair[0].figures, pair[1].figures
-    length_ns = block_ns(min(before.facts.span_ns, after.facts.span_ns), one, other)
+    length_ns = block_ns((before.facts.span_ns, after.facts.span_ns), one, other)
     left = Recorded(one, Blocks(series_of(before, one, services[0]), length_ns))
     right = Recorded(other, Blocks(series_of(after, other, services[1]), length_ns))
     return (left, right), drafts(left, right)
 
 
-def block_ns(span_ns: int, *devices: DeviceFigures) -> int:
+def block_ns(spans_ns: tuple[int, int], *devices: DeviceFigures) -> int:
     """The length of block for a device: a part of the shorter recording, but two of its slowest cycles."""
     cycles = [
         poll.period.median
@@ -64,7 +64,8 @@ def block_ns(span_ns: int, *devices: DeviceFigures) -> int:
         for poll in device.polls
         if poll.kind == "cyclic" and poll.period and poll.count * OFTEN >= device.requests
     ]
-    return max(span_ns // DRAWS, PERIODS * max(cycles, default=0), LEAST_BLOCK_NS)
+    least = max(LEAST_BLOCK_NS, -(-max(spans_ns) // MOST_BLOCKS))
+    return max(min(spans_ns) // DRAWS, PERIODS * max(cycles, default=0), least)
 
 
 def _device(pair: Pair, recorded: tuple[Recorded, Recorded], made: list[Row]) -> DeviceChange:

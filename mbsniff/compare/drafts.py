@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from mbsniff.compare.blocks import Blocks, greatest
 from mbsniff.compare.catalogue import FIGURES, Figure
 from mbsniff.compare.intervals import Events, Mean, Rank, Side
-from mbsniff.compare.resampling import LEAST_DRAWS, Draws, standard_errors
+from mbsniff.compare.resampling import LEAST_DRAWS, MOST_BLOCKS, Draws, standard_errors
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.measure import DeviceFigures
 
@@ -158,7 +158,7 @@ class Recorded:
         if not len(ordered):
             return Measured()
         side = Rank(ordered, figure.percent / 100, error or 0.0, max(how.freedom, 1))
-        of_blocks = self.blocks.medians(figure.source, figure.percent)
+        of_blocks = self.blocks.quantiles(figure.source, figure.percent)
         median = float(np.median(of_blocks)) if len(of_blocks) else None
         return Measured(side.value, median, None if error is None else side)
 
@@ -187,7 +187,8 @@ class Recorded:
         begins, values = self.blocks.extremes(figure.source)
         if not span_ns:
             return None
-        found = greatest(begins, values, span_ns, self.blocks.series.span_ns // span_ns)
+        stretches = min(self.blocks.series.span_ns // span_ns, MOST_BLOCKS)
+        found = greatest(begins, values, span_ns, stretches)
         found = np.sort(found[~np.isnan(found)])
         if not len(found):
             return None

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 DRAWS = 20  # stretches of a recording that a resample is made of
 LEAST_DRAWS = 8  # below that, nothing is told
 UNITS = 80  # more blocks than twice as many are added up to between UNITS and 2 × UNITS
+MOST_BLOCKS = 50_000  # a recording thousands of times as long as the other is cut into longer blocks
 RESAMPLES = 2000
 SEED = 20260101
 
@@ -40,6 +41,7 @@ class Draws:
         return self.units // self.size >= LEAST_DRAWS
 
 
+@lru_cache(maxsize=64)
 def draws(blocks: int, least_blocks: int = 1) -> Draws:
     """How to draw from so many blocks; no fewer than ``least_blocks`` at once."""
     blocks_a_unit = max(blocks // UNITS, 1)
@@ -70,7 +72,8 @@ def standard_errors(
     taken = how.units * how.blocks_a_unit
     shape = (how.units, how.blocks_a_unit, -1)
     top, bottom = (part[:taken].reshape(shape).sum(axis=1) for part in (sums, weights))
-    return np.maximum(*(_spread(top, bottom, how.units, size) for size in (how.size, 2 * how.size)))
+    once, twice = (_spread(top, bottom, how.units, size) for size in (how.size, 2 * how.size))
+    return np.maximum(once, twice)
 
 
 def _spread(
@@ -81,10 +84,13 @@ def _spread(
     Widened by √(units ÷ (units − size)), since draws from the same recording vary too little about its own mean.
     """
     drawn = _times_drawn(units, size)
+    weight = drawn @ bottom
     with np.errstate(invalid="ignore", divide="ignore"):
-        weight = drawn @ bottom
-        ratios = np.where(weight > 0, (drawn @ top) / weight, np.nan)
-    spread = np.full(ratios.shape[1], np.nan)
-    whole = ~np.isnan(ratios).all(axis=0)
-    spread[whole] = np.nanstd(ratios[:, whole], axis=0, ddof=1)
-    return spread * math.sqrt(units / max(units - size, 1))
+        ratios = (drawn @ top) / weight
+    spread = ratios.std(axis=0, ddof=1)
+    for column in np.flatnonzero(
+        (weight <= 0).any(axis=0)
+    ).tolist():  # what is rare: draws without any weight
+        own = ratios[weight[:, column] > 0, column]
+        spread[column] = own.std(ddof=1) if len(own) > 1 else np.nan
+    return np.asarray(spread * math.sqrt(units / max(units - size, 1)))
