@@ -6,6 +6,7 @@ Times are nanoseconds after the recording's first frame; definitions are those o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,9 +163,9 @@ def service_times(diagnosis: Diagnosis) -> Times:
     """Service time of every answered transaction of the recording, -1 elsewhere; shape (transactions,)."""
     groups, exchange = diagnosis.figures.groups, diagnosis.exchange
     services = np.full(len(exchange.poll), -1, np.int64)
-    ends = [d.index for d in diagnosis.figures.devices]
-    firsts = [i for i in ends if i == 0 or _endpoint(groups, i) != _endpoint(groups, i - 1)]
-    for first, after in zip(firsts, [*firsts[1:], len(ends)], strict=True):
+    count = len(groups.devices)
+    firsts = [i for i in range(count) if i == 0 or _endpoint(groups, i) != _endpoint(groups, i - 1)]
+    for first, after in pairwise([*firsts, count]):
         _serve(diagnosis, groups.order[groups.bounds[first] : groups.bounds[after]], services)
     return services
 
@@ -176,6 +177,9 @@ def _endpoint(groups: Groups, device: int) -> tuple[str, int]:
 def _serve(diagnosis: Diagnosis, rows: NDArray[np.int32], services: Times) -> None:
     """Fill in an endpoint's service times: reply − the later of request and the reply before it."""
     exchange = diagnosis.exchange
+    times = exchange.request_ns[rows]
+    if (times[1:] < times[:-1]).any():  # devices lie one after the other
+        rows = rows[np.argsort(times, kind="stable")]
     kinds = exchange.status[rows] & STATUS_MASK
     rows = rows[((kinds >= ANSWERED) & (kinds <= MISADDRESSED)) | (kinds == ORPHAN)]
     frames = exchange.reply_frame[rows]
