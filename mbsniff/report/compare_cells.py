@@ -86,10 +86,19 @@ def outcome(row: Row) -> str:
     return f"{row.outcome}: {row.why}" if row.why and row.outcome != "same" else row.outcome
 
 
-def device_name(device: DeviceChange) -> str:
+def device_title(device: DeviceChange) -> str:
     """Site name and address, and where it was before if it moved."""
-    before, after = (_short(v.figures.key, v.figures.port) for v in (device.before, device.after))
-    where = f"{before} {ARROW} {after}" if device.moved else after
+    before = _short(device.before.figures.key, device.before.figures.port)
+    return f"{_named(device)}, before {before}" if device.moved else _named(device)
+
+
+def device_name(device: DeviceChange) -> str:
+    """Site name and address, and whether it moved."""
+    return f"{_named(device)} (moved)" if device.moved else _named(device)
+
+
+def _named(device: DeviceChange) -> str:
+    where = _short(device.after.figures.key, device.after.figures.port)
     return f"{one_line(device.name)} {where}" if device.name else where
 
 

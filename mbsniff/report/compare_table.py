@@ -16,7 +16,7 @@ from mbsniff.report.compare_cells import (
     LEGEND,
     Column,
     change,
-    device_name,
+    device_title,
     finding_name,
     interval,
     outcome,
@@ -136,7 +136,7 @@ def _figures(comparison: Comparison, width: int, every: bool) -> str:
 def _title(device: DeviceChange) -> str:
     before, after = device.blocks
     count = f"{before}" if before == after else f"{before} and {after}"
-    return f"{device_name(device)}: {count} blocks of {duration(device.block_ns)}"
+    return f"{device_title(device)}: {count} blocks of {duration(device.block_ns)}"
 
 
 def wrapped_table(table: str, width: int) -> str:

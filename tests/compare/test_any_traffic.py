@@ -16,7 +16,7 @@ from tests.diagnose.test_any_traffic import LIMITS, made
 
 
 @settings(
-    deadline=None, max_examples=50, suppress_health_check=[HealthCheck.too_slow], print_blob=False
+    deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow], print_blob=False
 )  # fmt: skip
 @given(captures(40), captures(40), LIMITS)
 def test_any_traffic(before, after, limits) -> None:  # type: ignore[no-untyped-def]
