@@ -240,3 +240,20 @@ def test_the_same_every_time() -> None:
     other = sampled("link-down.pcap", "block-edge.pcap")
     assert [d.rows for d in one.devices] == [d.rows for d in other.devices]
     assert one.findings == other.findings
+
+
+def test_a_clock_that_jumps_by_decades() -> None:
+    """A recording a million times as long as the other is cut into few blocks, and nothing can be told."""
+    plant = polled()
+    poll(master(plant, port=49999), [50 * 365 * 86400.0])
+    made = compare(diagnosed(polled()), diagnosed(plant))
+    assert made.devices[0].blocks[1] <= 50_000
+    assert row_of(made, "requests_per_s").outcome == "cannot tell"
+
+
+def test_a_recording_without_frames_or_requests() -> None:
+    """Nothing recorded is nothing to compare, and said."""
+    nothing = Plant()
+    made = compare(diagnosed(nothing), diagnosed(polled()))
+    assert not made.devices
+    assert len(made.only_after) == 1
