@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 
 from tabulate import tabulate
@@ -163,8 +164,6 @@ def _rows(rows: list[Row], width: int) -> str:
 
 def wrapped_cell(text: str, room: int) -> str:
     """A cell's text in lines that fit."""
-    import textwrap
-
     return "\n".join(textwrap.wrap(text, room)) or text
 
 
