@@ -26,7 +26,12 @@ _OWN_COUNTS = ("late", "pipelined", "by-order", "misaddressed", "unknown", "broa
 
 def diagnosis_json(diagnosis: Diagnosis) -> str:
     """The whole diagnosis as one JSON text, a line a device or finding; absent values are null."""
-    parts = [f'"{name}": {_lines(value)}' for name, value in diagnosis_dict(diagnosis).items()]
+    return json_text(diagnosis_dict(diagnosis))
+
+
+def json_text(document: dict[str, Any]) -> str:
+    """A document as JSON, each entry of its lists on a line of its own."""
+    parts = [f'"{name}": {_lines(value)}' for name, value in document.items()]
     return "{" + ",\n".join(parts) + "}\n"
 
 
@@ -52,7 +57,8 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
     }
 
 
-def _moment(ns: int | None) -> str | None:
+def moment_or_none(ns: int | None) -> str | None:
+    """Date and time in ISO 8601, None where there is none."""
     return None if ns is None else moment(ns)
 
 
@@ -68,8 +74,8 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "files": [file.file for file in files],
         "frames": facts.frames,
         "bytes": sum(file.captured_bytes for file in files),
-        "starts": _moment(facts.starts_ns),
-        "ends": _moment(facts.ends_ns),
+        "starts": moment_or_none(facts.starts_ns),
+        "ends": moment_or_none(facts.ends_ns),
         "span_s": seconds(facts.span_ns) if facts.frames else None,
         "modbus_messages": counters.messages,
         "modbus_frames": counters.modbus_frames,
@@ -132,7 +138,7 @@ def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
 def _silence(longest: Silence | None) -> dict[str, Any]:
     return {
         "longest_silence_s": seconds(longest.length_ns) if longest else None,
-        "longest_silence_at": _moment(longest.from_ns) if longest else None,
+        "longest_silence_at": moment_or_none(longest.from_ns) if longest else None,
         "longest_silence_min_s": seconds(longest.shortest_ns) if longest else None,
         "longest_silence_max_s": seconds(longest.longest_ns) if longest else None,
     }
@@ -183,8 +189,8 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "level": finding.level,
         "device": finding.device,
         "name": finding.name,
-        "from": _moment(finding.from_ns),
-        "until": _moment(finding.until_ns),
+        "from": moment_or_none(finding.from_ns),
+        "until": moment_or_none(finding.until_ns),
         "certainty": finding.certainty,
         "cause": finding.cause,
         "incident": finding.incident,
