@@ -38,7 +38,9 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 _HELPER = "__mbsniff_helper__"
 _PACKAGE = Path(__file__).parent
-LOOPLESS = frozenset({"site", "diagnose", "audit", "plan", "compare", "report", "cli"})  # no loop lives there
+LOOPLESS = frozenset(
+    {"site", "diagnose", "audit", "plan", "compare", "draft", "report", "cli"}
+)  # no loop lives there
 _INLINE = {
     "forceinline": True,
     "_nrt": False,

@@ -40,7 +40,7 @@ def command(
     exchange, facts, figures = read_figures(captures, site, ports)
     diagnosis = diagnose(exchange, facts, figures, site)
     if form == "table":
-        click.echo(report.diagnosis_page(diagnosis, _width()), nl=False)
+        click.echo(report.diagnosis_page(diagnosis, page_width()), nl=False)
     else:
         write = {
             "json": report.diagnosis_json,
@@ -51,5 +51,6 @@ def command(
     return 1 if diagnosis.has_fault else 0
 
 
-def _width() -> int:
+def page_width() -> int:
+    """Columns of the terminal; elsewhere, those of a wide page."""
     return shutil.get_terminal_size((WIDE, 24)).columns if sys.stdout.isatty() else WIDE

@@ -14,7 +14,10 @@ from mbsniff.errors import MbsniffError, one_line
 BAD_INPUT = 2
 STOPPED_EARLY = 3
 
-COMMANDS = {"diagnose": "Say which device's watchdog was due, when and why, and how near the others are."}
+COMMANDS = {
+    "diagnose": "Say which device's watchdog was due, when and why, and how near the others are.",
+    "site": "Draft a site file from recordings, or check one: what each device tolerates.",
+}
 
 
 class _Commands(click.Group):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 from tabulate import tabulate
 
@@ -76,12 +77,19 @@ def table(diagnosis: Diagnosis, width: int) -> str:
 
 
 def _tabulated(diagnosis: Diagnosis, columns: list[Column]) -> str:
-    """Titles over a rule over the rows; laid out as plain rows, so that a title takes no more room than a cell."""
-    titles = [column.title.split(" ", 1) for column in columns]
-    upper = [words[0] if len(words) > 1 else "" for words in titles]
-    lower = [words[-1] for words in titles]
     rows = [[column.cell(verdict) for column in columns] for verdict in diagnosis.verdicts]
-    sides = ["right" if column.right else "left" for column in columns]
+    return ruled([(column.title, column.right) for column in columns], rows)
+
+
+def ruled(titles: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]]) -> str:
+    """Titles (and whether their columns are set to the right) over a rule over the rows.
+
+    Laid out as plain rows, the titles in two lines, so that a title takes no more room than a cell.
+    """
+    titles_of_words = [title.split(" ", 1) for title, _ in titles]
+    upper = [words[0] if len(words) > 1 else "" for words in titles_of_words]
+    lower = [words[-1] for words in titles_of_words]
+    sides = ["right" if right else "left" for _, right in titles]
     text = tabulate([upper, lower, *rows], tablefmt="plain", colalign=sides, disable_numparse=True)
     lines = text.splitlines()
     lines.insert(2, "-" * max(len(line) for line in lines))

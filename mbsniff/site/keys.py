@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from mbsniff.site.feed import FEED
@@ -66,7 +66,7 @@ UNITS = whole(0, 255)
 
 _MASTER_NAMES = list_of(text("the name or group of a [[master]], or an address"))
 _LARGEST = 1e38  # about the largest 32-bit float
-_ANY_NUMBER = number(-_LARGEST, _LARGEST)
+_ANY_NUMBER = replace(number(-_LARGEST, _LARGEST), expected="a number of at most 38 digits")
 
 
 def _as_it_is(value: Any) -> Any:

@@ -180,6 +180,15 @@ def _read_address(value: Any) -> str:
 ADDRESS = Kind('an IPv4 or IPv6 address such as "192.0.2.50" or "2001:db8::50"', _read_address, "text")
 
 
+def is_station(address: str) -> bool:
+    """Whether a site file takes the address: one that a single station can have."""
+    try:
+        ADDRESS.read(address)
+    except RefusedError:
+        return False
+    return True
+
+
 def _read_hardware_address(value: Any) -> str:
     digits = re.fullmatch(
         r"([0-9A-Fa-f]{2})([-:])((?:[0-9A-Fa-f]{2}\2){4}[0-9A-Fa-f]{2})", str(value).strip()
