@@ -89,7 +89,7 @@ def cover(values: Sequence[Value], ground: Ground) -> tuple[list[Block], list[Va
     """
     joined = join(values)
     reach = ground.allows(joined)
-    alone = [value for value, begin in zip(joined, reach, strict=True) if not ground.allows([value]) == [0]]
+    alone = [value for value in joined if ground.allows([value]) != [0]]
     if alone:
         fit = [value for value in joined if value not in alone]
         return cover(fit, ground)[0], alone
@@ -119,7 +119,9 @@ def _divisions(values: Sequence[Value], reach: Sequence[int]) -> list[int]:
     begins = []
     for index, value in enumerate(values):
         cheapest, chosen, period_ns = None, index, value.period_ns
-        for begin in range(index, reach[index] - 1, -1):  # so that earlier blocks are the longer ones of equals
+        for begin in range(
+            index, reach[index] - 1, -1
+        ):  # so that earlier blocks are the longer ones of equals
             period_ns = min(period_ns, values[begin].period_ns)
             rate = common // period_ns
             reads, registers = best[begin]

@@ -79,7 +79,11 @@ def _choose(wished: list[Load], all_movable: list[tuple[bool, ...]], limit: Limi
         (wished, limit, ""),
         (everyone, limit, "the reads of masters that write cannot stay as they are"),
         (wished, by_mean, "no period keeps the busiest second within it, so only the mean over 10 s is held"),
-        (everyone, by_mean, "no period keeps the busiest second within it, so only the mean over 10 s is held"),
+        (
+            everyone,
+            by_mean,
+            "no period keeps the busiest second within it, so only the mean over 10 s is held",
+        ),
     )
     for loads, held, why in tries:
         slower = slowed(loads, held)
@@ -94,8 +98,8 @@ def _told(wished: list[Load], choice: _Choice, limit: Limit, site: Site) -> str:
     ten = sum(load.schedule().ten_seconds for load in wished)
     mean = sum(load.reads_per_s for load in wished)
     text = (
-        f"tolerates {limit.reads_per_s:g} reads/s; as wished it would be {mean:.3g} in the mean, up to {ten} in 10 s, and "
-        f"up to {second} in a second ({listed(shares)})"
+        f"tolerates {limit.reads_per_s:g} reads/s; as wished it would be {mean:.3g} in the mean, up to {ten} in "
+        f"10 s, and up to {second} in a second ({listed(shares)})"
     )
     text += f"; {choice.why}" if choice.why else ""
     changes = _changes(wished, choice.loads, site)

@@ -1,4 +1,4 @@
-"""All masters' reads at one endpoint and its limit in, schedules within the limit out, with periods stretched if need be."""
+"""All masters' reads at one endpoint and its limit in, schedules within the limit out, slowed down if need be."""
 
 from __future__ import annotations
 
@@ -97,8 +97,8 @@ def _least(load: Load, width_ns: int) -> int:
 def slowed(loads: Sequence[Load], limit: Limit) -> list[Load] | None:
     """The loads with as little made slower as keeps to the limit; None where not even a thousandfold period helps.
 
-    First all movable polls by one factor, the smallest that does, in steps of 2 %; then each master in turn, whoever reads
-    least first, gets back the smallest factor that does beside what the others have. Every step is simulated.
+    First all movable polls by one factor, the smallest that does, in steps of 2 %; then each master in turn, whoever
+    reads least first, gets back the smallest factor that does beside what the others have. Every step is simulated.
     """
     factor = _smallest_factor(loads, limit)
     if factor is None:

@@ -38,9 +38,9 @@ def readable_addresses(target: Target, function: int) -> NDArray[np.bool_]:
     table = READ_TABLES[function]
     known = np.zeros(LAST_ADDRESS + 1, np.bool_)
     for poll in target.polls:
-        if READ_TABLES.get(poll.function) == table and poll.start is not None and poll.quantity:
-            if target.normal_replies(poll) > 0:
-                known[poll.start : poll.start + poll.quantity] = True
+        reads = READ_TABLES.get(poll.function) == table and target.normal_replies(poll) > 0
+        if reads and poll.start is not None and poll.quantity:
+            known[poll.start : poll.start + poll.quantity] = True
     for register in target.registers:
         if register.table == table:
             known[register.first : register.last + 1] = register.readable

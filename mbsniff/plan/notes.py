@@ -8,6 +8,7 @@ from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.plan.ground import MOST_REGISTERS
 from mbsniff.plan.numbers import feeding_periods
 from mbsniff.plan.plan import DevicePlan, Obstacle, PlannedPoll
+from mbsniff.plan.spreads import ASSUMED_SPREAD_NS
 from mbsniff.plan.target import ANY_MASTER, Target
 from mbsniff.plan.wishes import sporadic_reads
 from mbsniff.site import Site
@@ -32,8 +33,8 @@ def notes_of(
     notes = [(text, tuple(mentioned)) for text, mentioned in found.items()]
     if assumed:
         text = (
-            f"no recording shows how evenly {listed(list(assumed))} will poll; intervals are assumed to differ from the "
-            "period by 20 ms"
+            f"no recording shows how evenly {listed(list(assumed))} will poll: intervals are assumed to differ from "
+            f"the period by {duration(ASSUMED_SPREAD_NS)}"
         )
         notes.append((text, ()))
     return notes
@@ -76,8 +77,8 @@ def watchdog_obstacles(
             text = f"watchdog of {duration(watchdog_ns)}: nothing that is planned or stays as it is feeds it"
         elif min(periods) + spread_ns > watchdog_ns:
             text = (
-                f"watchdog of {duration(watchdog_ns)}: the fastest poll that feeds it comes every {duration(min(periods))}; "
-                f"with {duration(watchdog_ns // 2 - spread_ns)} or less one poll could go missing"
+                f"watchdog of {duration(watchdog_ns)}: the fastest poll that feeds it comes every "
+                f"{duration(min(periods))}; with {duration(watchdog_ns // 2 - spread_ns)} or less one poll could go missing"
             )
         else:
             continue

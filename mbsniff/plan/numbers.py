@@ -40,11 +40,11 @@ def after(
     spread_ns: int,
 ) -> Numbers:
     """What the plan comes to; ``planned``: all of the endpoint; ``densest``: reads in a second and in 10 s."""
-    reads = {id(each): _planned(each, planned) for each in at_endpoint}
+    reads = {each: _planned(each, planned) for each in at_endpoint}
     own = [poll for poll in planned if poll.target is target]
     return _numbers(
-        reads[id(target)],
-        [read for each in at_endpoint for read in reads[id(each)]],
+        reads[target],
+        [read for each in at_endpoint for read in reads[each]],
         at_endpoint,
         _spare_after(target, own, site, spread_ns),
         densest,
@@ -86,9 +86,7 @@ def cyclic_reads(target: Target) -> list[PollFigures]:
 
 
 def _observed(target: Target) -> list[Read]:
-    return [
-        (p.function, p.quantity or 0, max(p.period.median, 1)) for p in cyclic_reads(target) if p.period
-    ]
+    return [(p.function, p.quantity or 0, max(p.period.median, 1)) for p in cyclic_reads(target) if p.period]
 
 
 def _planned(target: Target, planned: Sequence[PlannedPoll]) -> list[Read]:
@@ -110,7 +108,8 @@ def _busy(requests_per_s: float, at_endpoint: Sequence[Target], quantile: str) -
     services = [t.figures.service for t in at_endpoint if t.figures and t.figures.service]
     if not services:
         return None
-    return requests_per_s * max(getattr(service, quantile) for service in services) / SECOND_NS
+    longest_ns: int = max(getattr(service, quantile) for service in services)
+    return requests_per_s * longest_ns / SECOND_NS
 
 
 def _spare_after(target: Target, own: Sequence[PlannedPoll], site: Site, spread_ns: int) -> int | None:
@@ -123,7 +122,7 @@ def _spare_after(target: Target, own: Sequence[PlannedPoll], site: Site, spread_
 
 
 def feeding_periods(target: Target, own: Sequence[PlannedPoll], site: Site) -> list[int]:
-    """Periods of what will feed the device's watchdog: planned blocks, and what stays as it is, cyclic writes above all."""
+    """Periods of what will feed the device's watchdog: planned blocks, and what stays as it is, such as writes."""
     stay = [
         p.period.median
         for p in target.polls

@@ -11,7 +11,7 @@ def round_period(median_ns: int) -> int:
 
     Roundest: a multiple of the largest of 1, 2 or 5 times a power of ten nanoseconds.
     """
-    power = 10 ** (len(str(median_ns)) - 1)
+    power: int = 10 ** (len(str(median_ns)) - 1)
     while power:
         for step in _STEPS:
             nearest = round(median_ns / (step * power)) * step * power
@@ -26,5 +26,5 @@ def stretched(period_ns: int, factor: float) -> int:
     if factor <= 1:
         return period_ns
     longer = round(period_ns * factor)
-    unit = max(10 ** (len(str(longer)) - 2), 1)
+    unit: int = max(10 ** (len(str(longer)) - 2), 1)
     return max(-(-longer // unit) * unit, period_ns)

@@ -1,4 +1,4 @@
-"""Periods of one master's reads at one endpoint in, when each of them begins and how dense they get out, by simulation."""
+"""Periods of one master's reads at an endpoint in, when each begins and how dense they get, by simulation, out."""
 
 from __future__ import annotations
 
@@ -35,9 +35,9 @@ class Schedule:
 def schedule(periods_ns: Sequence[int], spread_ns: int) -> Schedule:
     """Spread polls of these periods so that no second holds more of them than need be.
 
-    Polls of one period are spread evenly; then each poll in turn begins where the densest second, the densest 10 s and
-    the shortest distance between two reads come out best, as long as that makes anything better. That is a search, not a
-    proof: another choice might be better still. ``spread_ns``: how far an interval was seen to differ from the period.
+    Polls of one period are spread evenly; then each poll in turn begins where the densest second, the densest 10 s
+    and the shortest distance between two reads come out best, as long as that makes anything better. That is a search,
+    not a proof: another choice might be better still. ``spread_ns``: how far an interval was seen to differ from the period.
     """
     if not periods_ns:
         return Schedule((), 0, 0, True)

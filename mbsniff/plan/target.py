@@ -15,9 +15,9 @@ ANY_MASTER = "any master"
 """Stands for the master where neither the recording nor the site file knows one."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Target:
-    """A device to plan for."""
+    """A device to plan for; each is equal to itself alone."""
 
     address: str
     port: int

@@ -54,7 +54,7 @@ class Wishes:
 
 
 def wishes(target: Target, site: Site, through: str | None, held: Collection[str]) -> Wishes:
-    """What is wanted of the device: its cyclic reads in the recording, and registers with ``period_s`` in the site file.
+    """What is wanted of the device: its cyclic reads in the recording, and the site file's registers with a period.
 
     Where both speak of a register, the site file is right. ``through``: the only master that is to read, for all;
     otherwise masters that the site file does not admit to the device are left out, which is noted. ``held``: masters
@@ -117,14 +117,25 @@ def _told(missing: list[int]) -> str:
 
 
 def _listed(target: Target, site: Site, register: Register, period_ns: int, wanted: Wishes) -> None:
-    """A register with a period: for the masters that it names, else those that read it, else the one that reads most."""
+    """A register with a period: for the masters that it names, else for whoever reads it most often."""
     function = _FUNCTIONS[register.table]
     own = range(register.first, register.last + 1)
-    readers = {m for (m, f), asked in wanted.periods.items() if f == function and any(a in asked for a in own)}
     named = [canonical_master(site, name) for name in register.masters]
-    for master in named or sorted(readers) or [_usual_master(target, site)]:
+    for master in named or [_usual_reader(target, site, wanted, function, own)]:
         asked = wanted.periods.setdefault((master, function), {})
         asked.update(dict.fromkeys(own, period_ns))
+
+
+def _usual_reader(target: Target, site: Site, wanted: Wishes, function: int, own: range) -> str:
+    """The master that reads any of the addresses at the shortest period, else the one that reads the device most."""
+    found = [
+        (asked[address], master)
+        for (master, f), asked in wanted.periods.items()
+        if f == function and site.may_read(master, target.declared) is not False
+        for address in own
+        if address in asked
+    ]
+    return min(found)[1] if found else _usual_master(target, site)
 
 
 def canonical_master(site: Site, master: str) -> str:
@@ -137,7 +148,7 @@ def canonical_master(site: Site, master: str) -> str:
 def _usual_master(target: Target, site: Site) -> str:
     reads: dict[str, int] = {}
     for poll in target.polls:
-        if poll.function in READS:
+        if poll.function in READS and site.may_read(poll.master, target.declared) is not False:
             reads[poll.master] = reads.get(poll.master, 0) + poll.count
     if reads:
         return max(reads, key=lambda master: reads[master])

@@ -28,7 +28,7 @@ _FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")  # wide forms: some 
 
 def diagnosis_csv(diagnosis: Diagnosis) -> str:
     """One line a device, worst first, with the names of the JSON; absent values are empty."""
-    return str(diagnosis_frame(diagnosis).map(_inert).to_csv(index=False, lineterminator="\n"))
+    return str(diagnosis_frame(diagnosis).map(inert).to_csv(index=False, lineterminator="\n"))
 
 
 def diagnosis_frame(diagnosis: Diagnosis) -> pd.DataFrame:
@@ -48,7 +48,7 @@ def diagnosis_frame(diagnosis: Diagnosis) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
-def _inert(cell: object) -> object:
+def inert(cell: object) -> object:
     """Text that a spreadsheet would take for a formula, with an apostrophe before it."""
     if not isinstance(cell, str):
         return cell
@@ -58,8 +58,8 @@ def _inert(cell: object) -> object:
 
 def diagnosis_markdown(diagnosis: Diagnosis) -> str:
     """Head, table and findings as a Markdown page."""
-    lines = [_safe(line) for line in head(diagnosis, 10_000).splitlines()]
-    rows = [[_safe(column.cell(verdict)) for column in COLUMNS] for verdict in diagnosis.verdicts]
+    lines = [markdown_safe(line) for line in head(diagnosis, 10_000).splitlines()]
+    rows = [[markdown_safe(column.cell(verdict)) for column in COLUMNS] for verdict in diagnosis.verdicts]
     titles = [column.title for column in COLUMNS]
     parts = ["# Diagnosis", "\n\n".join([f"Files: {lines[0]}", *lines[1:]])]
     if rows:
@@ -67,15 +67,15 @@ def diagnosis_markdown(diagnosis: Diagnosis) -> str:
     for finding in diagnosis.findings:
         frames = ", ".join(f"{e.file} {e.frame}" for e in finding.evidence)
         parts.append(f"## {finding.level}: {finding.code} ({finding.certainty})")
-        parts.append(_no_block(_safe(finding.text)) + ".")
-        parts += [f"Frames: {_safe(frames)}"] if frames else []
+        parts.append(_no_block(markdown_safe(finding.text)) + ".")
+        parts += [f"Frames: {markdown_safe(frames)}"] if frames else []
         parts.append(f"Do: {finding.advice}")
     if diagnosis.findings:
         parts.append(CAUTION)
     return "\n\n".join(parts) + "\n"
 
 
-def _safe(text: str) -> str:
+def markdown_safe(text: str) -> str:
     """Text with what Markdown or HTML would act on escaped."""
     text = one_line(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return "".join(f"\\{c}" if c in "\\`*_[]|#~$" else c for c in text)
