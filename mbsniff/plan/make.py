@@ -30,8 +30,8 @@ def plan_polls(
 
     ``figures``: of a recording, whose cyclic reads are wanted; None: only what the site's registers want. ``through``:
     the one master that is to read for all (name, group or address). ``keep``: masters whose periods no limit stretches;
-    where it is empty, those that write to the device. ``mean_only``: hold the read limit against the mean over 10 s, not against
-    the busiest second.
+    where it is empty, those that write to the device. ``mean_only``: hold the read limit against the mean over 10 s,
+    not against the busiest second.
     """
     reader = None if through is None else canonical_master(site, through)
     kept = [canonical_master(site, master) for master in keep]

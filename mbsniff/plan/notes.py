@@ -78,7 +78,8 @@ def watchdog_obstacles(
         elif min(periods) + spread_ns > watchdog_ns:
             text = (
                 f"watchdog of {duration(watchdog_ns)}: the fastest poll that feeds it comes every "
-                f"{duration(min(periods))}; with {duration(watchdog_ns // 2 - spread_ns)} or less one poll could go missing"
+                f"{duration(min(periods))}; with {duration((watchdog_ns - spread_ns) // 2)} or less one poll could "
+                "go missing"
             )
         else:
             continue

@@ -37,7 +37,8 @@ def schedule(periods_ns: Sequence[int], spread_ns: int) -> Schedule:
 
     Polls of one period are spread evenly; then each poll in turn begins where the densest second, the densest 10 s
     and the shortest distance between two reads come out best, as long as that makes anything better. That is a search,
-    not a proof: another choice might be better still. ``spread_ns``: how far an interval was seen to differ from the period.
+    not a proof: another choice might be better still. ``spread_ns``: how far an interval was seen to differ from
+    the period.
     """
     if not periods_ns:
         return Schedule((), 0, 0, True)

@@ -89,8 +89,10 @@ def plan_page(plan: Plan, width: int) -> str:
 
 
 def _nothing() -> str:
-    return "Nothing to plan: no device is read cyclically in the recording, and no register of the site file has a "
+    return (
+        "Nothing to plan: no device is read cyclically in the recording, and no register of the site file has a "
         "period_s."
+    )
 
 
 def _figures(plan: Plan, width: int) -> str:
