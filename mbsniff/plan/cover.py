@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 Range = tuple[int, int]
 """First and last data address, both included."""
@@ -52,7 +52,6 @@ class Ground:
     """Ranges known to be readable, so that a block may cross them though nobody wants them."""
     refused: tuple[Range, ...] = ()
     """Blocks that the device refused as a whole: none that contains one of them is planned."""
-    _ends: dict[int, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def allows(self, values: Sequence[Value]) -> list[int]:
         """For each value, the index of the first one that a block ending with it may begin with.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from mbsniff.measure import Figures
@@ -36,7 +37,8 @@ def plan_polls(
     reader = None if through is None else canonical_master(site, through)
     kept = [canonical_master(site, master) for master in keep]
     found = targets(figures, site)
-    wanted = [wishes(each, site, reader, kept or _writers(each)) for each in found]
+    writers = _writers(found)
+    wanted = [wishes(each, site, reader, kept or writers[each.address, each.port]) for each in found]
     spread_of = spreads(found, [master for own in wanted for master in own.masters])
     made = [drafts(each, own) for each, own in zip(found, wanted, strict=True)]
     own_drafts = {each: own for each, (own, _) in zip(found, made, strict=True)}
@@ -66,9 +68,12 @@ def _order(poll: PlannedPoll) -> tuple[object, ...]:
     return rank, where, poll.function, poll.first, poll.period_ns
 
 
-def _writers(target: Target) -> list[str]:
-    """Masters that write to the device: what they read may be part of a control loop."""
-    return [poll.master for poll in target.polls if poll.function in WRITES]
+def _writers(found: Sequence[Target]) -> defaultdict[tuple[str, int], set[str]]:
+    """By endpoint: masters that write there, so that what they read may be part of a control loop."""
+    writers: defaultdict[tuple[str, int], set[str]] = defaultdict(set)
+    for target in found:
+        writers[target.address, target.port] |= {p.master for p in target.polls if p.function in WRITES}
+    return writers
 
 
 def _by_endpoint(found: Sequence[Target]) -> list[tuple[Target, ...]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
 from mbsniff.diagnose.wording import counted, duration, listed
@@ -24,12 +25,12 @@ def notes_of(
     assumed: Sequence[str],
 ) -> list[Note]:
     """All notes, each once, with the devices that it is about."""
-    found: dict[str, list[Target]] = {}
-    told = [(text, device.target) for device in devices for text in _of_device(device, polls)]
+    found: dict[str, dict[Target, None]] = {}
+    own = polls_by_target(polls)
+    told = [(text, device.target) for device in devices for text in _of_device(device, own[device.target])]
     told += [(text, d.target) for d, texts in zip(devices, of_wishes, strict=True) for text in texts]
     for text, target in told:
-        mentioned = found.setdefault(text, [])
-        mentioned += [] if target in mentioned else [target]
+        found.setdefault(text, {})[target] = None
     notes = [(text, tuple(mentioned)) for text, mentioned in found.items()]
     if assumed:
         text = (
@@ -40,9 +41,16 @@ def notes_of(
     return notes
 
 
-def _of_device(device: DevicePlan, polls: Sequence[PlannedPoll]) -> Iterator[str]:
+def polls_by_target(polls: Sequence[PlannedPoll]) -> defaultdict[Target, list[PlannedPoll]]:
+    """Each device's polls; none for those without."""
+    found: defaultdict[Target, list[PlannedPoll]] = defaultdict(list)
+    for poll in polls:
+        found[poll.target].append(poll)
+    return found
+
+
+def _of_device(device: DevicePlan, own: Sequence[PlannedPoll]) -> Iterator[str]:
     target, limits = device.target, device.target.limits
-    own = [poll for poll in polls if poll.target is target]
     registers = [p for p in own if not p.fixed and READ_TABLES[p.function] not in BITS]
     if registers and limits.max_block is None:
         yield f"max_block is not stated: blocks may have {MOST_REGISTERS} registers, the protocol's most"
@@ -66,9 +74,10 @@ def watchdog_obstacles(
 ) -> list[Obstacle]:
     """Devices whose watchdog would be due between two planned polls."""
     found = []
+    polls_of = polls_by_target(polls)
     for device in devices:
         target, watchdog_ns = device.target, device.target.limits.watchdog_ns
-        own = [poll for poll in polls if poll.target is target]
+        own = polls_of[target]
         if not watchdog_ns or not own:
             continue
         periods = feeding_periods(target, own, site)

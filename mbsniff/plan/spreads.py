@@ -18,7 +18,8 @@ _MS = SECOND_NS // 1000
 def observed_spreads(found: Sequence[Target]) -> dict[str, int]:
     """By master: how far its intervals were seen to differ from their period, in nanoseconds, with a reserve.
 
-    The median over its cyclic reads of what nine intervals in ten keep to, twice, in whole milliseconds.
+    The median over its cyclic reads of what nine intervals in ten keep to, twice, in whole milliseconds and at
+    least one: no clock is perfect, and a poll at exactly the limit exceeds it now and then.
     """
     seen: dict[str, list[int]] = {}
     for target in found:
@@ -27,7 +28,8 @@ def observed_spreads(found: Sequence[Target]) -> dict[str, int]:
                 widest = max(poll.period.p95 - poll.period.median, poll.period.median - poll.period.p5)
                 seen.setdefault(poll.master, []).append(widest)
     return {
-        master: -(-RESERVE * sorted(widths)[len(widths) // 2] // _MS) * _MS for master, widths in seen.items()
+        master: max(-(-RESERVE * sorted(widths)[len(widths) // 2] // _MS), 1) * _MS
+        for master, widths in seen.items()
     }
 
 

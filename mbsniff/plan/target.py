@@ -48,9 +48,13 @@ class Target:
         """How many of the poll's requests were answered with what they asked for."""
         return poll.answered - sum(self.exceptions.get(poll.row, {}).values())
 
+    def only_exceptions(self, poll: PollFigures) -> list[int]:
+        """The codes of the exceptions that a poll got that never got what it asked for."""
+        return [] if self.normal_replies(poll) > 0 else sorted(self.exceptions.get(poll.row, {}))
+
     def always_refused(self, poll: PollFigures, code: int) -> bool:
         """Whether the poll got that exception and never what it asked for."""
-        return self.normal_replies(poll) <= 0 and code in self.exceptions.get(poll.row, {})
+        return code in self.only_exceptions(poll)
 
 
 def targets(figures: Figures | None, site: Site) -> list[Target]:

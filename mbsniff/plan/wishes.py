@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
-from mbsniff.diagnose.wording import addresses, counted
+from mbsniff.diagnose.wording import addresses, counted, listed
 from mbsniff.exchange.columns import NO_ADDRESS
 from mbsniff.measure import PollFigures
 from mbsniff.measure.groups import READS
 from mbsniff.plan.cover import Value
-from mbsniff.plan.ground import ILLEGAL_ADDRESS, readable_addresses, unreadable
+from mbsniff.plan.ground import ILLEGAL_ADDRESS, MOST_BITS, MOST_REGISTERS, readable_addresses, unreadable
 from mbsniff.plan.periods import round_period
 from mbsniff.plan.target import ANY_MASTER, Target
 from mbsniff.site import READ_TABLES, Register, Site
-from mbsniff.site.register import LAST_ADDRESS
+from mbsniff.site.register import BITS, LAST_ADDRESS
 
 BLOCK_FUNCTIONS = (1, 2, 3, 4)
 _FUNCTIONS = {READ_TABLES[function]: function for function in BLOCK_FUNCTIONS}
@@ -93,6 +93,12 @@ def _recorded(target: Target, poll: PollFigures, period_ns: int, wanted: Wishes)
         wanted.fixed.append(Fixed(poll.master, poll.function, first, poll.quantity or 0, period_ns))
         wanted.notes.append(f"function {poll.function} does more than read a block: it stays as it is")
         return
+    most = MOST_BITS if READ_TABLES[poll.function] in BITS else MOST_REGISTERS
+    if poll.quantity > most:
+        wanted.notes.append(
+            f"function {poll.function} asks for {poll.quantity} at once, and the protocol allows {most}: it is left out"
+        )
+        return
     asked = range(poll.start, min(poll.start + poll.quantity, LAST_ADDRESS + 1))
     taken = [address for address in asked if not unreadable(target, poll.function, address)]
     if target.always_refused(poll, ILLEGAL_ADDRESS):
@@ -106,6 +112,10 @@ def _recorded(target: Target, poll: PollFigures, period_ns: int, wanted: Wishes)
     elif len(taken) < len(asked):
         left = _told(sorted(set(asked) - set(taken)))
         wanted.notes.append(f"{left} is declared unreadable and is left out")
+    elif codes := target.only_exceptions(poll):
+        told = listed([f"{code:02X}" for code in codes])
+        what = f"function {poll.function}, {addresses(poll.start, poll.quantity)}"
+        wanted.notes.append(f"{what} never got anything but exception {told}; it is planned all the same")
     for address in taken:
         wanted.want(poll.master, poll.function, address, period_ns)
 
