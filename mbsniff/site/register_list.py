@@ -98,10 +98,10 @@ def _row(keys: list[Key], cells: list[str], at: Path) -> dict[str, Any]:
         what = f"has {len(cells)} cells where the first row has {len(keys)}"
         raise RefusedError(what, hint='A cell that holds the separator stands in "…".', within=at)
     filled = [(key, cell.strip()) for key, cell in zip(keys, cells, strict=False) if cell.strip()]
-    return {key.name: _value(key, cell) for key, cell in filled}
+    return {key.name: _value(key, cell, at) for key, cell in filled}
 
 
-def _value(key: Key, cell: str) -> Any:
+def _value(key: Key, cell: str, at: Path) -> Any:
     """The cell as the TOML value that it stands for; what is none stays text, and its kind refuses it."""
     if key.kind.cell == "list":
         return [item.strip() for item in cell.split("|")]
@@ -111,4 +111,7 @@ def _value(key: Key, cell: str) -> Any:
         return int(cell)
     if _NUMBER.fullmatch(cell):
         return float(cell)
+    if _NUMBER.fullmatch(cell.replace(",", ".", 1)):
+        hint = "Numbers have a decimal point."
+        raise RefusedError(f"is {shown(cell)}", key.kind.expected, hint, (*at, key.name))
     return _FLAGS.get(cell.lower(), cell)

@@ -33,7 +33,12 @@ def load(tmp_path: Path, text: str | bytes, site: str = "") -> tuple[Register, .
         ('name,first\n"two\nlines",1\nx,zz\n', 2, "name", "characters that do not print"),
         ("first,name\n1,a\n2,b,c\n", 3, None, "this row has 3 cells where the first row has 2"),
         ('first\n"1\n', 2, None, "not valid CSV"),
-        ("first;scale\n1;0,1\n", 2, "scale", 'is "0,1"; expected a number'),
+        (
+            "first;scale\n1;0,1\n",
+            2,
+            "scale",
+            'is "0,1"; expected a number of at most 38 digits. Numbers have a decimal point.',
+        ),
         ("first,masters\n1,PLC|PCL\n", 2, "masters", 'item 2 of column "masters" is "PCL"'),
         ("first,masters\n1,PLC | PLC\n", 2, "masters", "which the list holds already"),
         ("first,nonvolatile\n1,yes\n", 2, "nonvolatile", 'is "yes"; expected true or false'),
