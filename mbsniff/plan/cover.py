@@ -5,6 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 Range = tuple[int, int]
 """First and last data address, both included."""
@@ -111,25 +115,27 @@ def join(values: Sequence[Value]) -> list[Value]:
 def _divisions(values: Sequence[Value], reach: Sequence[int]) -> list[int]:
     """For each value, the index of the first value of the block that ends with it in the best way to read so far.
 
-    Costs are (reads, registers) in whole multiples of a common fraction of a second, so that they compare exactly.
+    A cost is reads × ``unit`` + registers, both in whole multiples of a common fraction of a second, where ``unit`` is
+    more than all registers together: whole numbers, compared exactly, in Python's own where 64 bits are too few.
     """
     common = math.lcm(*{value.period_ns for value in values})
-    best: list[tuple[int, int]] = [(0, 0)]
+    rates = [common // value.period_ns for value in values]
+    longest = max((values[i].last - values[b].first + 1 for i, b in enumerate(reach)), default=0)
+    most = sum(rates) * longest + 1
+    number: Any = np.int64 if most * (sum(rates) + 1) < 2**62 else object
+    firsts: NDArray[Any] = np.array([value.first for value in values], number)
+    fastest: NDArray[Any] = np.array(
+        rates, number
+    )  # of the values from here to the one that a block ends with
+    costs: NDArray[Any] = np.array([0] * (len(values) + 1), number)
     begins = []
-    for index, value in enumerate(values):
-        cheapest, chosen, period_ns = None, index, value.period_ns
-        for begin in range(
-            index, reach[index] - 1, -1
-        ):  # so that earlier blocks are the longer ones of equals
-            period_ns = min(period_ns, values[begin].period_ns)
-            rate = common // period_ns
-            reads, registers = best[begin]
-            cost = (reads + rate, registers + rate * (value.last - values[begin].first + 1))
-            if cheapest is None or cost < cheapest:
-                cheapest, chosen = cost, begin
-        assert cheapest is not None  # a value that no block may hold was taken out before
-        best.append(cheapest)
-        begins.append(chosen)
+    for index, (value, least) in enumerate(zip(values, reach, strict=True)):
+        ending = slice(least, index + 1)
+        np.maximum(fastest[ending], rates[index], out=fastest[ending])
+        totals = costs[ending] + fastest[ending] * (most + value.last + 1 - firsts[ending])
+        begin = index - int(np.argmin(totals[::-1]))  # of equal ones, earlier blocks are the longer ones
+        costs[index + 1] = totals[begin - least]
+        begins.append(begin)
     return begins
 
 

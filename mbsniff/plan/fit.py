@@ -29,8 +29,9 @@ class Load:
 
     def stretched(self, factor: float) -> Load:
         """The same with the movable polls' periods longer by the factor."""
+        longer = {period: stretched(period, factor) for period in set(self.periods_ns)}
         periods = tuple(
-            stretched(period, factor if movable else 1)
+            longer[period] if movable else period
             for period, movable in zip(self.periods_ns, self.movable, strict=True)
         )
         return Load(self.master, periods, self.movable, self.spread_ns)
@@ -104,6 +105,8 @@ def slowed(loads: Sequence[Load], limit: Limit) -> list[Load] | None:
     if factor is None:
         return None
     chosen = [load.stretched(factor) for load in loads]
+    if sum(any(load.movable) for load in loads) < 2:
+        return chosen
     for place in sorted(range(len(loads)), key=lambda place: loads[place].reads_per_s):
         chosen[place] = _given_back(loads[place], place, chosen, limit)
     return chosen

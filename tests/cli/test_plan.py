@@ -70,6 +70,10 @@ def test_a_healthy_line_needs_no_change() -> None:
     plan = json.loads(run.out)
     assert run.status == 0
     assert {(p["first"], p["count"], p["period_s"]) for p in plan["polls"]} == {(0, 16, 1.0), (0, 8, 4.0)}
+    for device in plan["devices"]:  # the same polling: what was measured is no denser than foretold
+        before, after = device["before"], device["after"]
+        assert before["busiest_second_reads"] <= after["busiest_second_reads"] <= 4
+        assert before["busiest_ten_seconds_reads"] <= after["busiest_ten_seconds_reads"]
 
 
 def test_wrong_calls_are_one_line() -> None:
