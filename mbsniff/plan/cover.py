@@ -115,7 +115,7 @@ def join(values: Sequence[Value]) -> list[Value]:
 def _divisions(values: Sequence[Value], reach: Sequence[int]) -> list[int]:
     """For each value, the index of the first value of the block that ends with it in the best way to read so far.
 
-    A cost is reads × ``unit`` + registers, both in whole multiples of a common fraction of a second, where ``unit`` is
+    A cost is reads × ``most`` + registers, both in whole multiples of a common fraction of a second, where ``most`` is
     more than all registers together: whole numbers, compared exactly, in Python's own where 64 bits are too few.
     """
     common = math.lcm(*{value.period_ns for value in values})
@@ -124,9 +124,7 @@ def _divisions(values: Sequence[Value], reach: Sequence[int]) -> list[int]:
     most = sum(rates) * longest + 1
     number: Any = np.int64 if most * (sum(rates) + 1) < 2**62 else object
     firsts: NDArray[Any] = np.array([value.first for value in values], number)
-    fastest: NDArray[Any] = np.array(
-        rates, number
-    )  # of the values from here to the one that a block ends with
+    fastest: NDArray[Any] = np.array(rates, number)  # from here to the value that a block ends with
     costs: NDArray[Any] = np.array([0] * (len(values) + 1), number)
     begins = []
     for index, (value, least) in enumerate(zip(values, reach, strict=True)):

@@ -29,6 +29,9 @@ _LEGEND = (
 )
 _MOST_LISTED = 40
 _NARROWEST = 16
+_TITLES = (
+    ("function", True), ("addresses", True), ("wanted", True), ("every", True), ("begins at", True), ("devices", False)
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -106,34 +109,31 @@ def _figures(plan: Plan, width: int) -> str:
 
 
 def _list(plan: Plan, width: int) -> str:
-    """The poll list, devices that one master polls alike in one row."""
-    alike: dict[tuple[object, ...], list[PlannedPoll]] = {}
+    """The poll list, a table a master, in which devices that it polls alike stand in one row."""
+    by_master: dict[str, list[PlannedPoll]] = {}
     for poll in plan.polls:
-        key = (
-            poll.master,
-            poll.function,
-            poll.first,
-            poll.count,
-            poll.period_ns,
-            poll.offset_ns,
-            poll.wanted_ns,
-        )
+        by_master.setdefault(poll.master, []).append(poll)
+    devices = counted(len({poll.target for poll in plan.polls}), "device")
+    parts = [f"{counted(len(plan.polls), 'poll')} of {devices}:"]
+    parts += [f"{who(polls[0])}\n\n{_table(polls, plan, width)}" for polls in by_master.values()]
+    return "\n\n".join(parts)
+
+
+def _table(polls: list[PlannedPoll], plan: Plan, width: int) -> str:
+    alike: dict[tuple[object, ...], list[PlannedPoll]] = {}
+    for poll in polls:
+        key = (poll.function, poll.first, poll.count, poll.period_ns, poll.offset_ns, poll.wanted_ns)
         alike.setdefault(key, []).append(poll)
-    titles = [("master", False), ("function", True), ("addresses", True), ("wanted", True), ("every", True),
-              ("begins at", True), ("devices", False)]  # fmt: skip
-    rows = [[*_cells(polls[0]), _devices(polls, plan)] for polls in alike.values()]
-    count = len({poll.target for poll in plan.polls})
-    head = f"{counted(len(plan.polls), 'poll')} of {counted(count, 'device')}:"
-    others = max(len(line) for line in ruled(titles, [[*row[:-1], ""] for row in rows]).splitlines())
-    room = max(width - others + len(titles[-1][0]), _NARROWEST)
-    wrapped_rows = [[*row[:-1], textwrap.fill(row[-1], room, break_on_hyphens=False)] for row in rows]
-    return f"{head}\n\n{ruled(titles, wrapped_rows)}"
+    rows = [[*_cells(same[0]), _devices(same, plan)] for same in alike.values()]
+    others = max(len(line) for line in ruled(_TITLES, [[*row[:-1], ""] for row in rows]).splitlines())
+    room = max(width - others + len(_TITLES[-1][0]), _NARROWEST)
+    return ruled(_TITLES, [[*row[:-1], textwrap.fill(row[-1], room, break_on_hyphens=False)] for row in rows])
 
 
 def _cells(poll: PlannedPoll) -> list[str]:
     bridged = poll.count > poll.wanted_count
     wanted = f"{poll.wanted_count} of {poll.count}" if bridged else f"all {poll.count}"
-    return [who(poll), str(poll.function), asks(poll), wanted, period(poll), length(poll.offset_ns)]
+    return [str(poll.function), asks(poll), wanted, period(poll), length(poll.offset_ns)]
 
 
 def _devices(polls: list[PlannedPoll], plan: Plan) -> str:

@@ -65,10 +65,12 @@ def test_names_do_not_act_in_any_format(plan: Plan) -> None:
 @pytest.mark.parametrize("width", [80, 120])
 def test_the_page_keeps_to_the_width(width: int) -> None:
     """With ordinary names every line fits, the figures' columns going last first."""
-    site = site_of(Register("temperature", first=0, period_ns=SECOND), max_reads_per_s=4, watchdog_s=3)
+    registers = [Register(f"value {n}", first=20 * n, period_ns=SECOND // 5) for n in range(3)]
+    site = site_of(*registers, max_reads_per_s=4, watchdog_s=3)
     page = plan_page(plan_polls(None, site), width)
     assert max(len(line) for line in page.splitlines()) <= width
-    assert "1 poll of 1 device:" in page
+    assert "3 polls of 1 device:" in page
+    assert "(wanted 200 ms)" in page
     assert "qualified" in page
 
 
