@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from mbsniff.plan import Plan, plan_polls
-from mbsniff.site import Register, Site
+from mbsniff.site import FedBy, Register, Site
 from tests.plan.line import PLC, SECOND, STATION, Asked, recorded, site_of
 
 Row = tuple[str, int, int, int, float]
@@ -206,3 +208,24 @@ def test_nothing_recorded_makes_an_empty_plan() -> None:
     """No cyclic read and no register: no polls, no obstacles, no error."""
     plan = plan_polls(None, Site.empty())
     assert (plan.polls, plan.devices, plan.obstacles, plan.notes) == ([], [], [], [])
+
+
+def test_the_limit_holds_for_all_units_of_an_endpoint_together() -> None:
+    """Three units behind one address, one read a second each: up to 4 reads in a second, at each of them."""
+    plan = planned([Asked(PLC, 0, 4, 1, unit=unit, from_s=0.2 * unit) for unit in (1, 2, 3)])
+    assert [p.target.unit for p in plan.polls] == [1, 2, 3]
+    assert [d.after.second for d in plan.devices] == [4, 4, 4]
+    assert len({p.offset_ns for p in plan.polls}) == 3
+
+
+def test_writes_feed_the_watchdog_where_the_site_file_says_so() -> None:
+    """Fed by writes only, the planned reads do not count, and the PLC's cyclic write of 1 s does."""
+    asked = [Asked(PLC, 0, 4, 0.5), Asked(PLC, 40, 1, 1, function=6, from_s=0.2)]
+    site = site_of(watchdog_s=3.5)
+    device = site.devices[0]
+    fed = replace(device, limits=replace(device.limits, fed_by=FedBy("write")))
+    by_writes = planned(asked, replace(site, devices=(fed,)))
+    assert (planned(asked, site).devices[0].after.spare_polls, by_writes.devices[0].after.spare_polls) == (
+        5,
+        2,
+    )
