@@ -10,13 +10,15 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from plant.heater import REGISTERS, Heater
-from plant.hosts import PORT, UNIT_ID, ZONES
+from plant.hosts import PORT, UNIT_ID
 from plant.peer import Clock, get_set
-from plant.scenarios import Scenario, find, setpoint
+from plant.plan import Scenario, ZonePlan, setpoint
+from plant.scenarios import find
 from plant.service import Service
 
 SLOWEST_ZONE, SLOWNESS = 4, 1.5  # an older controller
 AFTER_S = 2.0  # serve longer than the masters ask
+ANYWHERE = "0.0.0.0"  # within its namespace, whatever address it is given
 
 
 class Zone:
@@ -24,9 +26,11 @@ class Zone:
 
     def __init__(self, scenario: Scenario, number: int, clock: Clock) -> None:
         self.clock = clock
-        self.heater = Heater(number, setpoint=setpoint(scenario, number, 0.0))
-        self.service = Service(seed=number, slowness=SLOWNESS if number == SLOWEST_ZONE else 1.0)
+        self.plan = scenario.zones.get(number, ZonePlan())
+        self.heater = Heater(number, setpoint=setpoint(scenario, number, clock.now_s()))
+        self.service = Service(number, SLOWNESS if number == SLOWEST_ZONE else 1.0, self.plan)
         self.turn = asyncio.Lock()
+        self.waiting = 0
 
     async def request(
         self,
@@ -40,25 +44,60 @@ class Zone:
         """Serve one access to the registers (pymodbus's SimAction); None: go on normally."""
         if function_code != 3 and set_values is None:
             return None  # pymodbus reads back what it has written
+        if self.plan.busy_from and self.waiting >= self.plan.busy_from:
+            return ExcCodes.DEVICE_BUSY
         self.heater.feed(self.clock.now_s())
-        async with self.turn:
-            now_s = self.clock.now_s()
-            await asyncio.sleep(self.service.read_s(now_s) if set_values is None else self.service.write_s())
+        self.waiting += 1
+        try:
+            async with self.turn:
+                now_s = self.clock.now_s()
+                is_read = set_values is None
+                await asyncio.sleep(self.service.read_s(now_s) if is_read else self.service.write_s())
+        finally:
+            self.waiting -= 1
         for offset, value in enumerate(set_values or ()):
             self.heater.write(address + offset, int(value))
         self.heater.fill(current_registers)
         return None
 
 
+class Door:
+    """The zone's server; where its connections are limited, it stops listening while all are taken."""
+
+    def __init__(self, zone: Zone) -> None:
+        data = SimData(0, count=REGISTERS, values=0, datatype=DataType.REGISTERS)
+        device = SimDevice(UNIT_ID, simdata=data, action=zone.request)
+        self.slots = zone.plan.slots
+        self.taken = 0
+        self.listening: asyncio.Task[bool] | None = None
+        self.server = ModbusTcpServer(device, address=(ANYWHERE, PORT), trace_connect=self._count)
+
+    def hang_up(self) -> None:
+        """Close every connection in good order, and go on listening."""
+        for handler in list(self.server.active_connections.values()):
+            handler.transport.close()
+
+    def _count(self, is_connected: bool) -> None:
+        self.taken += 1 if is_connected else -1
+        if not self.slots:
+            return
+        if self.taken >= self.slots and self.server.transport:
+            self.server.transport.close()  # a closed port: attempts are reset, as with a full table
+            self.server.transport = None
+        elif self.taken < self.slots and not self.server.transport:
+            self.listening = asyncio.create_task(self.server.listen())
+
+
 async def serve(scenario: Scenario, number: int, clock: Clock) -> None:
     """Serve until the masters have finished."""
     zone = Zone(scenario, number, clock)
-    data = SimData(0, count=REGISTERS, values=0, datatype=DataType.REGISTERS)
-    device = SimDevice(UNIT_ID, simdata=data, action=zone.request)
-    server = ModbusTcpServer(device, address=(ZONES[number - 1].address, PORT))
-    await server.serve_forever(background=True)
+    door = Door(zone)
+    await door.server.serve_forever(background=True)
+    if zone.plan.hangs_up_at_s is not None:
+        await clock.sleep_until(zone.plan.hangs_up_at_s)
+        door.hang_up()
     await clock.sleep_until(scenario.span_s + AFTER_S)
-    await server.shutdown()  # type: ignore[no-untyped-call]
+    await door.server.shutdown()  # type: ignore[no-untyped-call]
 
 
 if __name__ == "__main__":
