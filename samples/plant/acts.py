@@ -43,7 +43,9 @@ class Stage:
     def set_up(self) -> None:
         """Launch every process, and a spare for each that an act starts again; wait until all are ready."""
         again = {act.target for act in self.scenario.acts if act.what == "start"}
-        self.hosts = {name: self._launch(name) for name, (key, _, _) in self.jobs.items() if self._is_there(key)}
+        self.hosts = {
+            name: self._launch(name) for name, (key, _, _) in self.jobs.items() if self._is_there(key)
+        }
         self.spares = {name: self._launch(name) for name in sorted(again)}
         for kept in (self.hosts, self.spares):
             for name, host in kept.items():

@@ -29,6 +29,7 @@ def cause(name: str, span_s: float = 22.0, **planted: Any) -> Scenario:
         "recipes": (Recipe(0, RYE),),
         "masters_from_s": -3.07,
         "station": SUPERVISION,
+        "fed_by_plc": True,
     }
     return Scenario(name=name, file=f"causes/{name}.pcap.gz", span_s=span_s, **(usual | planted))
 
@@ -49,9 +50,9 @@ CAUSES = (
     cause("device-stalled", acts=(Act(7, "stop", "zone3"), Act(14, "continue", "zone3"))),
     cause(
         "replies-late",
-        span_s=27.0,
-        plc=PlcPlan(retries=0, keeps_connection=True, pause_s=3.7),
-        zones={3: ZonePlan(work_s=((6.9, 0.0), (7.0, 1.4), (17.9, 1.4), (18.0, 0.0)))},
+        span_s=24.0,
+        plc=PlcPlan(retries=0, keeps_connection=True, pause_s=0.8),
+        zones={3: ZonePlan(work_s=((6.9, 0.0), (7.0, 1.4), (14.8, 1.4), (14.9, 0.0)))},
     ),
     cause(
         "device-saturated",
@@ -80,12 +81,18 @@ CAUSES = (
     ),
     cause(
         "address-conflict",
+        span_s=28.0,
         station=StationPlan(period_s=2.0, zones=(3, 5, 6), pings=("plc",)),
         announces=("zone3", "stranger"),
         acts=(Act(7, "plug in", "stranger"), Act(14, "unplug", "stranger")),
     ),
-    cause("address-moved", span_s=24.0, leases=(Lease(7.0, ELSEWHERE), Lease(14.0, "192.0.2.53"))),
-    cause("flow-forgotten", plc=PlcPlan(timeout_s=5.5, retries=0), acts=(Act(7, "forget flow", "zone3"),)),
+    cause("address-moved", span_s=25.0, leases=(Lease(7.0, ELSEWHERE), Lease(16.0, "192.0.2.53"))),
+    cause(
+        "flow-forgotten",
+        station=StationPlan(period_s=2.0, zones=(3, 5, 6), pings=("plc",)),
+        plc=PlcPlan(timeout_s=5.5, retries=0),
+        acts=(Act(7, "forget flow", "zone3"),),
+    ),
     cause(
         "starved-by-neighbour",
         span_s=26.0,
@@ -94,9 +101,7 @@ CAUSES = (
     ),
     cause("target-dead", gateway=True, acts=(Act(7, "stop", "fan2"), Act(14, "continue", "fan2"))),
     cause("recorder-stopped", recorder_away=(7.0, 13.0)),
-    cause(
-        "connection-ended", plc=PlcPlan(reconnect_s=6.0), zones={3: ZonePlan(hangs_up_at_s=7.2)}
-    ),
+    cause("connection-ended", plc=PlcPlan(reconnect_s=6.0), zones={3: ZonePlan(hangs_up_at_s=7.2)}),
     cause("feed-wrong", plc=PlcPlan(unwritten=(Away(3, 7, 14),))),
     cause("commanded", recipes=(Recipe(0, RYE), Recipe(7, RYE_WITHOUT_ZONE_3), Recipe(14, RYE))),
     cause(

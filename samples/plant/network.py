@@ -119,7 +119,21 @@ class Network:
         flow += ("match", "ip", "protocol", "6", "0xff", "match", "ip", which, port, "0xffff")
         away = ("action", "mirred", "egress", "redirect", "dev", HOLE)
         # Before the mirror's own filter, so that the mirror port lacks what the filter took.
-        words = ("tc", "filter", "add", "dev", at.key, way, "protocol", "ip", "pref", "1", "u32", *flow, *away)
+        words = (
+            "tc",
+            "filter",
+            "add",
+            "dev",
+            at.key,
+            way,
+            "protocol",
+            "ip",
+            "pref",
+            "1",
+            "u32",
+            *flow,
+            *away,
+        )
         command(*self.inside(SWITCH, words))
 
     def _switch_of(self, key: str) -> str:

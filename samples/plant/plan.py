@@ -141,6 +141,7 @@ class Scenario:
     announces: tuple[str, ...] = ()
     leases: tuple[Lease, ...] = ()
     recorder_away: tuple[float, float] | None = None
+    fed_by_plc: bool = False  # zones 1 to 3 by its setpoints, 4 to 6 by its reads; else by any request
     nanoseconds: bool = True
 
 

@@ -6,8 +6,8 @@ import asyncio
 import sys
 from random import Random
 
+from plant.heater import CYCLIC_WRITES, RESET, SETPOINT, STATUS, TRIPPED
 from plant.hosts import FANS, GATEWAY, ZONES
-from plant.heater import RESET, SETPOINT, STATUS, TRIPPED
 from plant.link import Link
 from plant.peer import Clock, get_set
 from plant.plan import Scenario, is_away, setpoint
@@ -15,7 +15,6 @@ from plant.scenarios import find
 
 PERIOD_S, STAGGER_S = 1.0, 0.15
 BLOCK, FAN_BLOCK = (0, 16), (0, 4)
-CYCLIC_WRITES = (1, 2, 3)  # zones that get their setpoint every cycle; the others when it changes
 GOOD_CYCLES_BEFORE_RESET = 3
 AFTER_S = 1.0
 
@@ -102,10 +101,9 @@ async def watch_fan(scenario: Scenario, place: int, clock: Clock) -> None:
 async def run(scenario: Scenario, clock: Clock) -> None:
     """Run the six zone tasks side by side, or in sequence where the plan says so, and the fans' beside them."""
     tasks = [ZoneTask(scenario, number, clock) for number in range(1, len(ZONES) + 1)]
+    jobs = [] if scenario.plc.in_sequence else [task.run() for task in tasks]
     if scenario.plc.in_sequence:
-        jobs = [run_in_sequence(tasks, scenario, clock)]
-    else:
-        jobs = [task.run() for task in tasks]
+        jobs.append(run_in_sequence(tasks, scenario, clock))
     jobs += [tasks[zone - 1].hang_up(at_s) for zone, at_s in scenario.plc.hangs_up]
     if scenario.gateway:
         jobs += [watch_fan(scenario, place, clock) for place in range(len(FANS))]

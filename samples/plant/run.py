@@ -49,7 +49,9 @@ def jobs_of(scenario: Scenario, path: Path) -> dict[str, Job]:
     jobs |= {master.key: (master.key, master.key, ()) for master in masters}
     jobs |= {f"{key} announcing": (key, "announcer", (key,)) for key in scenario.announces}
     if scenario.leases:
-        jobs |= {role: (host.key, "lease", (role,)) for role, host in (("server", STATION), ("client", ZONES[2]))}
+        jobs |= {
+            role: (host.key, "lease", (role,)) for role, host in (("server", STATION), ("client", ZONES[2]))
+        }
     return jobs
 
 

@@ -9,7 +9,7 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from plant.heater import REGISTERS, Heater
+from plant.heater import CYCLIC_WRITES, REGISTERS, SETPOINT, Heater
 from plant.hosts import PORT, UNIT_ID
 from plant.peer import Clock, get_set
 from plant.plan import Scenario, ZonePlan, setpoint
@@ -18,6 +18,7 @@ from plant.service import Service
 
 SLOWEST_ZONE, SLOWNESS = 4, 1.5  # an older controller
 AFTER_S = 2.0  # serve longer than the masters ask
+PROBES_READ_BY_PLC = 8  # and those after it
 ANYWHERE = "0.0.0.0"  # within its namespace, whatever address it is given
 
 
@@ -26,6 +27,7 @@ class Zone:
 
     def __init__(self, scenario: Scenario, number: int, clock: Clock) -> None:
         self.clock = clock
+        self.number, self.fed_by_plc = number, scenario.fed_by_plc
         self.plan = scenario.zones.get(number, ZonePlan())
         self.heater = Heater(number, setpoint=setpoint(scenario, number, clock.now_s()))
         self.service = Service(number, SLOWNESS if number == SLOWEST_ZONE else 1.0, self.plan)
@@ -46,7 +48,8 @@ class Zone:
             return None  # pymodbus reads back what it has written
         if self.plan.busy_from and self.waiting >= self.plan.busy_from:
             return ExcCodes.DEVICE_BUSY
-        self.heater.feed(self.clock.now_s())
+        is_feed = not self.fed_by_plc or self._is_of_plc(address, count, set_values is not None)
+        self.heater.notice(self.clock.now_s(), is_feed=is_feed)
         self.waiting += 1
         try:
             async with self.turn:
@@ -59,6 +62,12 @@ class Zone:
             self.heater.write(address + offset, int(value))
         self.heater.fill(current_registers)
         return None
+
+    def _is_of_plc(self, address: int, count: int, is_write: bool) -> bool:
+        """Tell what only the PLC asks: it writes the setpoint, and reads more than the station does."""
+        if self.number in CYCLIC_WRITES:
+            return is_write and address == SETPOINT
+        return not is_write and address + count > PROBES_READ_BY_PLC
 
 
 class Door:
