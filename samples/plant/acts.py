@@ -147,5 +147,7 @@ ACTS: dict[str, Callable[[Stage, str], None]] = {
     "start": Stage.start,
     "unplug": Stage.unplug,
     "plug in": Stage.plug_in,
+    "lose replies": lambda stage, key: stage.network.lose_replies(PLC, ALL[key]),
+    "find replies": lambda stage, _: stage.network.find_replies(PLC),
     "forget flow": lambda stage, key: stage.network.forget_flow(PLC, ALL[key]),
 }

@@ -47,12 +47,13 @@ CAUSES = (
         cabling=Cabling(far=("zone4", "zone5", "zone6"), trunks=1),
         acts=(Act(7, "trunk down", "trunk1"), Act(14, "trunk up", "trunk1")),
     ),
+    cause("return-path-lost", acts=(Act(7, "lose replies", "zone3"), Act(14, "find replies", "zone3"))),
     cause("device-stalled", acts=(Act(7, "stop", "zone3"), Act(14, "continue", "zone3"))),
     cause(
         "replies-late",
         span_s=24.0,
-        plc=PlcPlan(retries=0, keeps_connection=True, pause_s=0.8),
-        zones={3: ZonePlan(work_s=((6.9, 0.0), (7.0, 1.4), (14.8, 1.4), (14.9, 0.0)))},
+        plc=PlcPlan(retries=0, keeps_connection=True),
+        zones={3: ZonePlan(work_s=((6.9, 0.0), (7.0, 1.15), (14.8, 1.15), (14.9, 0.0)))},
     ),
     cause(
         "device-saturated",
@@ -115,6 +116,12 @@ CAUSES = (
         station=StationPlan(period_s=2.0, zones=(1, 5, 6), pings=("plc",)),
         cabling=Cabling(far=("zone4", "zone5", "zone6"), trunks=2, spanning_tree=True),
         acts=(Act(7, "trunk down", "trunk1"),),
+    ),
+    cause(
+        "broadcast-storm",
+        station=StationPlan(period_s=2.0, zones=(1, 5, 6), pings=("plc",)),
+        cabling=Cabling(far=("zone4", "zone5", "zone6"), trunks=1, trunk_kbit_per_s=16),
+        storm=(7.0, 14.0),
     ),
     cause(
         "healthy-jitter",

@@ -11,6 +11,8 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 
 from plant.hosts import PORT, UNIT_ID, Host
 
+FAILURES = 1_000_000  # as good as any number
+
 
 class Link:
     """One connection of a master to a device.
@@ -43,6 +45,8 @@ class Link:
             reconnect_delay=0,
             trace_connect=self._notice,
         )
+        if keeps_connection:
+            self.client.ctx.max_until_disconnect = FAILURES  # pymodbus itself would give up after some
 
     async def read(self, start: int, quantity: int) -> list[int] | None:
         """Read holding registers (function 3); None without a connection or reply, or after an exception."""

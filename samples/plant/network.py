@@ -18,6 +18,7 @@ HOLE = "hole"  # where a filter puts what it does not let through
 # Hosts ask again for an address within seconds of not hearing from it, so that an outage shows it.
 NEIGHBOUR = {"base_reachable_time_ms": "4000", "delay_first_probe_time": "1"}
 FORWARD_DELAY_S, HELLO_S, MAX_AGE_S = 3, 1, 6  # shorter than usual (IEEE 802.1D-1998, table 8-3), to be brief
+BUCKET = ("burst", "1600", "latency", "200ms")  # one long frame at once, then a short queue
 EVERY_FRAME = ("u32", "match", "u32", "0", "0")
 
 
@@ -111,30 +112,23 @@ class Network:
         listed = command(*self.inside(client.key, ["ss", "-Htn", "dst", server.address]))
         ports = {line.split()[3].rsplit(":", 1)[1] for line in listed.splitlines()}
         for port in sorted(ports):
-            self._drop(server, "egress", "sport", port, client.address, server.address)
-            self._drop(server, "ingress", "dport", port, server.address, client.address)
+            self._drop(server, "egress", client, server, ("match", "ip", "sport", port, "0xffff"))
+            self._drop(server, "ingress", server, client, ("match", "ip", "dport", port, "0xffff"))
 
-    def _drop(self, at: Host, way: str, which: str, port: str, source: str, target: str) -> None:
-        flow = ("match", "ip", "src", f"{source}/32", "match", "ip", "dst", f"{target}/32")
-        flow += ("match", "ip", "protocol", "6", "0xff", "match", "ip", which, port, "0xffff")
+    def lose_replies(self, client: Host, server: Host) -> None:
+        """Let nothing of ``server`` through to ``client`` any more that is TCP; the mirror port still has it."""
+        self._drop(client, "egress", server, client, ())
+
+    def find_replies(self, client: Host) -> None:
+        """Let everything through to ``client`` again."""
+        command(*self.inside(SWITCH, ["tc", "filter", "delete", "dev", client.key, "egress", "pref", "1"]))
+
+    def _drop(self, at: Host, way: str, source: Host, target: Host, which: tuple[str, ...]) -> None:
+        flow = ("match", "ip", "src", f"{source.address}/32", "match", "ip", "dst", f"{target.address}/32")
         away = ("action", "mirred", "egress", "redirect", "dev", HOLE)
-        # Before the mirror's own filter, so that the mirror port lacks what the filter took.
-        words = (
-            "tc",
-            "filter",
-            "add",
-            "dev",
-            at.key,
-            way,
-            "protocol",
-            "ip",
-            "pref",
-            "1",
-            "u32",
-            *flow,
-            *away,
-        )
-        command(*self.inside(SWITCH, words))
+        # Before the mirror's own filter, so that the mirror port lacks what this one took on its way in.
+        words = ("tc", "filter", "add", "dev", at.key, way, "protocol", "ip", "pref", "1", "u32", *flow)
+        command(*self.inside(SWITCH, (*words, "match", "ip", "protocol", "6", "0xff", *which, *away)))
 
     def _switch_of(self, key: str) -> str:
         return FAR_SWITCH if key in self.cabling.far else SWITCH
@@ -178,6 +172,9 @@ class Network:
             command("ip", "-n", namespace, "link", "set", name, "address", mac, "master", "fabric")
             command("ip", "-n", namespace, "link", "set", name, "up")
         self._mirror(name)
+        if self.cabling.trunk_kbit_per_s:
+            bucket = ("tbf", "rate", f"{self.cabling.trunk_kbit_per_s}kbit", *BUCKET)
+            command(*self.inside(SWITCH, ["tc", "qdisc", "add", "dev", name, "root", *bucket]))
 
     def _cable(self, switch: str, port: str, key: str, far_end: str) -> None:
         peer = ("type", "veth", "peer", "name", far_end, "netns", self.namespace(key))

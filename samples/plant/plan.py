@@ -53,7 +53,7 @@ class PlcPlan:
     """How the oven PLC asks.
 
     After ``retries`` further tries of ``timeout_s`` each it throws the connection away with a reset, unless it
-    ``keeps_connection``; it then leaves the zone alone for ``pause_s``. What a zone closed, or it closed itself
+    ``keeps_connection``. What a zone closed, or it closed itself
     at (zone, time) of ``hangs_up``, it opens again after ``reconnect_s``. ``in_sequence``: one zone after the
     other instead of side by side. ``unasked`` zones get no request at all, ``unwritten`` ones no setpoint.
     """
@@ -62,7 +62,6 @@ class PlcPlan:
     timeout_s: float = 1.0
     retries: int = 1
     keeps_connection: bool = False
-    pause_s: float = 0.0
     reconnect_s: float = 0.0
     in_sequence: bool = False
     keep_alive_s: int = 0  # idle time before TCP probes, and between probes; 0: none
@@ -101,10 +100,14 @@ class StationPlan:
 
 @dataclass(frozen=True)
 class Cabling:
-    """``far``: keys of hosts at a second switch, joined to the first, where the recorder is, by ``trunks``."""
+    """``far``: keys of hosts at a second switch, joined to the first, where the recorder is, by ``trunks``.
+
+    Towards the second switch a trunk carries at most ``trunk_kbit_per_s``; 0: whatever comes.
+    """
 
     far: tuple[str, ...] = ()
     trunks: int = 0
+    trunk_kbit_per_s: int = 0
     spanning_tree: bool = False
 
 
@@ -140,6 +143,7 @@ class Scenario:
     gateway: bool = False
     announces: tuple[str, ...] = ()
     leases: tuple[Lease, ...] = ()
+    storm: tuple[float, float] | None = None  # (from, until), from where the recipe terminal is
     recorder_away: tuple[float, float] | None = None
     fed_by_plc: bool = False  # zones 1 to 3 by its setpoints, 4 to 6 by its reads; else by any request
     nanoseconds: bool = True

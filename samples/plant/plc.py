@@ -35,7 +35,6 @@ class ZoneTask:
         )
         self.written: int | None = None
         self.good_cycles = 0
-        self.again_s = scenario.masters_from_s
 
     async def run(self) -> None:
         """Cycle until the recording is over."""
@@ -54,13 +53,12 @@ class ZoneTask:
 
     async def cycle(self, now_s: float) -> None:
         """Ask the zone once, unless the plan leaves it out at ``now_s``."""
-        if now_s < self.again_s or is_away(self.plan.unasked, self.number, now_s):
+        if is_away(self.plan.unasked, self.number, now_s):
             return
         registers = await self.link.read(*BLOCK)
         self.good_cycles = self.good_cycles + 1 if registers else 0
         if registers is None:
             self.written = None  # after a failure the setpoint is written anew
-            self.again_s = self.clock.now_s() + self.plan.pause_s
             return
         wanted = setpoint(self.scenario, self.number, now_s)
         if self._is_to_write(wanted, now_s):

@@ -48,6 +48,8 @@ def jobs_of(scenario: Scenario, path: Path) -> dict[str, Job]:
     jobs |= {"recorder": ("recorder", "recorder", (str(path),)), "switch": ("switch", "switch", ())}
     jobs |= {master.key: (master.key, master.key, ()) for master in masters}
     jobs |= {f"{key} announcing": (key, "announcer", (key,)) for key in scenario.announces}
+    if scenario.storm:
+        jobs["storm"] = (TERMINAL.key, "storm", ())
     if scenario.leases:
         jobs |= {
             role: (host.key, "lease", (role,)) for role, host in (("server", STATION), ("client", ZONES[2]))

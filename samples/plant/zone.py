@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from typing import Any
 
 from pymodbus.constants import ExcCodes
+from pymodbus.pdu import ModbusPDU
 from pymodbus.server import ModbusTcpServer
+from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from plant.heater import CYCLIC_WRITES, REGISTERS, SETPOINT, Heater
@@ -70,6 +73,35 @@ class Zone:
         return not is_write and address + count > PROBES_READ_BY_PLC
 
 
+class InOrder(ServerRequestHandler):
+    """One connection: each reply bears its own request's identifier, also when a newer one has come meanwhile."""
+
+    def __init__(self, *arguments: Any) -> None:
+        super().__init__(*arguments)
+        self.turn = asyncio.Lock()
+        self.serving: set[asyncio.Task[None]] = set()
+
+    def handle_later(self) -> None:
+        """Serve the request that has just come after those before it (pymodbus calls this once for each)."""
+        task = asyncio.create_task(self._serve(self.last_pdu))
+        self.serving.add(task)
+        task.add_done_callback(self.serving.discard)
+
+    async def _serve(self, pdu: ModbusPDU) -> None:
+        async with self.turn:
+            reply = await pdu.datastore_update(self.server.context, pdu.dev_id)
+            reply.transaction_id, reply.dev_id = pdu.transaction_id, pdu.dev_id
+            self.server_send(reply, None)
+
+
+class Server(ModbusTcpServer):
+    """pymodbus's server with connections that serve in order."""
+
+    def callback_new_connection(self) -> InOrder:
+        """Give what will serve a new connection."""
+        return InOrder(self, self.trace_packet, self.trace_pdu, self.trace_connect)
+
+
 class Door:
     """The zone's server; where its connections are limited, it stops listening while all are taken."""
 
@@ -79,7 +111,7 @@ class Door:
         self.slots = zone.plan.slots
         self.taken = 0
         self.listening: asyncio.Task[bool] | None = None
-        self.server = ModbusTcpServer(device, address=(ANYWHERE, PORT), trace_connect=self._count)
+        self.server = Server(device, address=(ANYWHERE, PORT), trace_connect=self._count)
 
     def hang_up(self) -> None:
         """Close every connection in good order, and go on listening."""

@@ -8,12 +8,13 @@ from itertools import pairwise
 import pytest
 
 from tests.lab.evidence import EVIDENCE, Window, requests
-from tests.lab.frames import SAMPLES, frames
+from tests.lab.frames import SAMPLES, Frame, frames
 
 PLANTED = tomllib.loads((SAMPLES / "causes.toml").read_text("utf-8"))
 RECORDINGS = {recording["name"]: recording for recording in PLANTED["recording"]}
 SITE = tomllib.loads((SAMPLES / PLANTED["site"]).read_text("utf-8"))
 LONGEST_BYTES = 60_000
+RESTARTED = {"port-closed", "device-restarted"}  # a zone that starts anew knows of no trip
 
 
 def window(name: str) -> Window:
@@ -32,6 +33,21 @@ def test_every_recording_has_its_evidence_named() -> None:
 def test_the_deciding_evidence_is_there(name: str) -> None:
     """What tells this cause from its neighbours is on the wire, in the frames themselves."""
     EVIDENCE[name](window(name))
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_no_other_evidence_is_there(name: str) -> None:
+    """Nothing that decides for another cause is found in this recording."""
+    own = {name, "master-stopped"} if name == "master-idle" else {name}  # idle is stopped with probes besides
+    assert [other for other in EVIDENCE if other not in own and _shows(name, other)] == []
+
+
+def _shows(name: str, other: str) -> bool:
+    try:
+        EVIDENCE[other](window(name))
+    except (AssertionError, LookupError, StopIteration, ValueError):
+        return False
+    return True
 
 
 @pytest.mark.parametrize("name", RECORDINGS)
@@ -65,6 +81,20 @@ def test_the_watchdog_was_due(name: str) -> None:
         else:
             fed = [f for f in requests(rows, to=f"zone{number}") if f.function == 3]
         assert max(b.at_s - a.at_s for a, b in pairwise(fed)) > limit_s, device
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_the_devices_say_whether_they_fell_back(name: str) -> None:
+    """The status register (3, bit 1), read by the PLC, shows a trip in those zones whose watchdog was due, and no other."""
+    tripped = {f.by.replace("zone", "zone ") for f in frames(RECORDINGS[name]["file"]) if _says_tripped(f)}
+    also = set(RECORDINGS[name].get("also", {}))
+    fell_back = set(RECORDINGS[name]["devices"]) | also if RECORDINGS[name]["due"] else set()
+    assert tripped == (set() if name in RESTARTED else {device for device in fell_back if "zone" in device})
+
+
+def _says_tripped(frame: Frame) -> bool:
+    # Function 3, byte count 32: the PLC's block; two bytes a register after the byte count (V1.1b3, section 6.3).
+    return frame.sport == 502 and frame.data[7:9] == b"\x03\x20" and bool(frame.data[9 + 2 * 3 + 1] & 2)
 
 
 def test_they_are_small() -> None:
