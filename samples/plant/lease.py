@@ -47,8 +47,8 @@ def serve(scenario: Scenario, clock: Clock) -> None:
         for frame in frames(port, clock, scenario.span_s):
             if DHCP in frame and frame[UDP].dport == SERVER_PORT:
                 given = [lease for lease in scenario.leases if lease.at_s <= clock.now_s()][-1].address
-                options = dict(option for option in frame[DHCP].options if isinstance(option, tuple))
-                port.send(giving(REPLIES[options["message-type"]], frame[BOOTP].xid, given))
+                kinds = [option[1] for option in frame[DHCP].options if option[0] == "message-type"]
+                port.send(giving(REPLIES[kinds[0]], frame[BOOTP].xid, given))
 
 
 def exchange(port: L2Socket, message: Packet, clock: Clock) -> str:

@@ -77,12 +77,13 @@ class InOrder(ServerRequestHandler):
     """One connection: each reply bears its own request's identifier, also when a newer one has come meanwhile."""
 
     def __init__(self, *arguments: Any) -> None:
-        super().__init__(*arguments)
+        super().__init__(*arguments)  # type: ignore[no-untyped-call]
         self.turn = asyncio.Lock()
         self.serving: set[asyncio.Task[None]] = set()
 
     def handle_later(self) -> None:
         """Serve the request that has just come after those before it (pymodbus calls this once for each)."""
+        assert self.last_pdu
         task = asyncio.create_task(self._serve(self.last_pdu))
         self.serving.add(task)
         task.add_done_callback(self.serving.discard)
@@ -91,7 +92,7 @@ class InOrder(ServerRequestHandler):
         async with self.turn:
             reply = await pdu.datastore_update(self.server.context, pdu.dev_id)
             reply.transaction_id, reply.dev_id = pdu.transaction_id, pdu.dev_id
-            self.server_send(reply, None)
+            self.server_send(reply, None)  # type: ignore[no-untyped-call]
 
 
 class Server(ModbusTcpServer):
@@ -124,7 +125,7 @@ class Door:
             return
         if self.taken >= self.slots and self.server.transport:
             self.server.transport.close()  # a closed port: attempts are reset, as with a full table
-            self.server.transport = None
+            self.server.transport = None  # type: ignore[assignment]
         elif self.taken < self.slots and not self.server.transport:
             self.listening = asyncio.create_task(self.server.listen())
 

@@ -343,7 +343,9 @@ def spanning_tree_change(w: Window) -> None:
     assert all(replies(w.within, f"zone{n}") for n in (1, 2, 3))
     # Configuration BPDU: type 0, flags at byte 4, the lowest bit is a topology change (IEEE 802.1D-1998, 9.3.1).
     changes = [f for f in w.rows if f.kind == "tree" and f.data[3] == 0 and f.data[4] & 1]
-    assert changes and changes[0].at_s > w.from_s
+    assert changes and changes[0].at_s > w.from_s + 5, "it is told once the other cable is in use"
+    trunks = [{f.by for f in rows if f.kind == "tree"} for rows in (w.before, w.within)]
+    assert (len(trunks[0]), len(trunks[1])) == (2, 1), "the root is heard on one cable instead of two"
 
 
 def broadcast_storm(w: Window) -> None:

@@ -27,6 +27,8 @@ def test_every_recording_has_its_evidence_named() -> None:
     """The list of what was planted, the files and the checks are about the same recordings."""
     files = {path.name.removesuffix(".pcap.gz") for path in (SAMPLES / "causes").iterdir()}
     assert set(RECORDINGS) == set(EVIDENCE) == files
+    page = (SAMPLES / "README.md").read_text("utf-8")
+    assert [name for name in RECORDINGS if f"(causes/{name}.pcap.gz)" not in page] == []
 
 
 @pytest.mark.parametrize("name", RECORDINGS)
@@ -85,7 +87,7 @@ def test_the_watchdog_was_due(name: str) -> None:
 
 @pytest.mark.parametrize("name", RECORDINGS)
 def test_the_devices_say_whether_they_fell_back(name: str) -> None:
-    """The status register (3, bit 1), read by the PLC, shows a trip in those zones whose watchdog was due, and no other."""
+    """The status register (3, bit 1) that the PLC reads shows a trip in zones whose watchdog was due, and no other."""
     tripped = {f.by.replace("zone", "zone ") for f in frames(RECORDINGS[name]["file"]) if _says_tripped(f)}
     also = set(RECORDINGS[name].get("also", {}))
     fell_back = set(RECORDINGS[name]["devices"]) | also if RECORDINGS[name]["due"] else set()
