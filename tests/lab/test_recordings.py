@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import pytest
 
-from tests.lab.evidence import EVIDENCE, Window, requests
+from tests.lab.evidence import EVIDENCE
 from tests.lab.frames import SAMPLES, Frame, frames
+from tests.lab.window import Window, requests
 
 PLANTED = tomllib.loads((SAMPLES / "causes.toml").read_text("utf-8"))
 RECORDINGS = {recording["name"]: recording for recording in PLANTED["recording"]}
