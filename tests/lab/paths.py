@@ -12,12 +12,12 @@ def nothing_comes_from(w: Window, device: str) -> None:
     """The PLC tries, by requests sent again and new attempts; nobody hears the device."""
     assert not sent(w.within, device)
     assert again(w.around, device) >= 3 and len(attempts(w.within, device)) >= 3
-    assert asked_for(w.within, device) >= 1
     assert replies(w.before, device) and replies(w.after, device)
 
 
 def device_link_down(w: Window) -> None:
     nothing_comes_from(w, "zone3")
+    assert asked_for(w.within, "zone3") >= 1
     assert {f.source for f in sent(w.rows, "zone3")} == {"zone3"}, "under no other address either"
     assert [f for f in w.rows if f.by == "zone3" and f.is_announcement]
     assert all(replies(w.within, f"zone{n}") for n in (1, 2, 4, 5, 6))
@@ -26,6 +26,7 @@ def device_link_down(w: Window) -> None:
 def trunk_down(w: Window) -> None:
     for zone in ("zone4", "zone5", "zone6"):
         nothing_comes_from(w, zone)
+    assert sum(asked_for(w.within, zone) for zone in ("zone4", "zone5", "zone6")) >= 2
     assert all(replies(w.within, f"zone{n}") for n in (1, 2, 3))
     assert not [f for f in w.rows if f.kind == "tree"]
     # The station keeps its connection, and it goes on: zone 5 had not restarted.
