@@ -1,7 +1,7 @@
 """Names of recordings (none: all) → the recordings beside this file, made anew in real time.
 
 Real Modbus TCP clients and servers talk over network namespaces made for them; nothing reaches any other
-network. Needs root on Linux with bridge, veth and traffic control (`ip`, `tc`, `ethtool`, `sysctl`), scapy
+network. Needs root on Linux with bridge, veth and traffic control (`ip`, `ss`, `tc`, `ethtool`, `sysctl`), scapy
 and pymodbus.
 """
 
@@ -16,11 +16,13 @@ from importlib.util import find_spec
 from pathlib import Path
 from types import FrameType
 
+from plant.acts import HostFailed
 from plant.network import CommandFailed
-from plant.run import HostFailed, record
-from plant.scenarios import SCENARIOS, Scenario, find
+from plant.plan import Scenario
+from plant.run import record
+from plant.scenarios import SCENARIOS, find
 
-PROGRAMS = ("ip", "tc", "ethtool", "sysctl")
+PROGRAMS = ("ip", "ss", "tc", "ethtool", "sysctl")
 LIBRARIES = ("pymodbus", "scapy")
 FOLDER = Path(__file__).resolve().parent
 

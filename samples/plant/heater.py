@@ -8,6 +8,7 @@ REGISTERS = 100  # addresses 0 to 99: reading 5 from 96 crosses the end
 TEMPERATURE, SETPOINT_IN_FORCE, OUTPUT, STATUS, SECONDS, TRIPS = 0, 1, 2, 3, 4, 5
 PROBES = range(6, 16)  # further thermocouples along the belt
 SETPOINT, RESET = 40, 41  # written by the PLC
+CYCLIC_WRITES = (1, 2, 3)  # zones that get their setpoint every cycle; the others when it changes
 SERIAL_NUMBER = 96  # to the end, four registers
 SERIAL_WORDS = (0x4F56, 0x454E, 2024)  # before the zone's number
 
@@ -19,7 +20,7 @@ FULL_OUTPUT_AT = 300.0  # 0.1 °C below the setpoint
 
 
 class Heater:
-    """One heating zone; its watchdog shuts the output off after 3 s without a request, until it is reset."""
+    """One heating zone; its watchdog shuts the output off after 3 s without a feed, until it is reset."""
 
     def __init__(self, number: int, setpoint: int) -> None:
         self.number = number
@@ -31,20 +32,21 @@ class Heater:
         self.fed_s: float | None = None
         self.stepped_s = 0.0
 
-    def feed(self, now_s: float) -> None:
+    def notice(self, now_s: float, *, is_feed: bool) -> None:
         """Take notice of a request at ``now_s``."""
-        if self.fed_s is not None and now_s - self.fed_s > WATCHDOG_S:
-            self._step(self.fed_s + WATCHDOG_S)
+        if not self._is_fed(now_s):
+            self._step(max(self.stepped_s, (self.fed_s or 0.0) + WATCHDOG_S))
             self.trips += not self.tripped
             self.tripped = True
-        self.fed_s = now_s
+        if is_feed:
+            self.fed_s = now_s
         self._step(now_s)
 
     def write(self, address: int, value: int) -> None:
         """Take notice of a written register."""
         if address == SETPOINT:
             self.setpoint = value
-        if address == RESET and value:
+        if address == RESET and value and self._is_fed(self.stepped_s):
             self.tripped = False
 
     def fill(self, registers: list[int]) -> None:
@@ -61,6 +63,9 @@ class Heater:
             registers[address] = self._measured(15 * place)
         registers[RESET] = 0
         registers[SERIAL_NUMBER:REGISTERS] = (*SERIAL_WORDS, self.number)
+
+    def _is_fed(self, now_s: float) -> bool:
+        return self.fed_s is None or now_s - self.fed_s <= WATCHDOG_S
 
     def _measured(self, below: int) -> int:
         return max(0, round(self.temperature - below + self.rng.uniform(-3.0, 3.0)))

@@ -7,7 +7,9 @@ import select
 import socket
 import struct
 import sys
+import time
 from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 
 import scapy.layers.l2  # noqa: F401 - tells scapy what an Ethernet frame is
@@ -17,7 +19,8 @@ from scapy.utils import RawPcapNgWriter, RawPcapWriter
 
 from plant.network import RECORDER_PORT
 from plant.peer import Clock, get_set
-from plant.scenarios import Scenario, find
+from plant.plan import Scenario
+from plant.scenarios import find
 
 Frame = tuple[int, bytes]  # kernel's time in ns since the epoch; the whole frame
 LONGEST_FRAME_BYTES = 65535
@@ -35,14 +38,14 @@ def receive(listener: L2ListenSocket) -> Frame:
     raise SystemExit("the kernel gave a frame without its time")
 
 
-def listen(clock: Clock, span_s: float) -> list[Frame]:
-    """Record from 0 s to ``span_s``; frames in the order of their times, equal ones as they came."""
+def listen(clock: Clock, from_s: float, until_s: float) -> list[Frame]:
+    """Record from one time to another; frames in the order of their times, equal ones as they came."""
     frames: list[Frame] = []
     with L2ListenSocket(iface=RECORDER_PORT, promisc=True) as listener:
-        while (left_s := span_s - clock.now_s()) > 0:
+        while (left_s := until_s - clock.now_s()) > 0:
             if select.select([listener.ins], [], [], left_s)[0]:
                 frame = receive(listener)
-                frames += [frame] if clock.now_s() >= 0 else []
+                frames += [frame] if clock.now_s() >= from_s else []
         _, dropped = struct.unpack("II", listener.ins.getsockopt(SOL_PACKET, PACKET_STATISTICS, 8))
     if dropped:
         raise SystemExit(f"the recorder was too slow: {dropped} frames are missing")
@@ -83,7 +86,13 @@ def _write_pcapng(path: Path, frames: list[Frame]) -> None:
 
 def record(scenario: Scenario, path: Path, clock: Clock) -> None:
     """Record one scenario into ``path``."""
-    write(path, listen(clock, scenario.span_s), scenario.nanoseconds)
+    frames: list[Frame] = []
+    for from_s, until_s in pairwise((0.0, *(scenario.recorder_away or ()), scenario.span_s)):
+        if (from_s, until_s) == scenario.recorder_away:
+            time.sleep(max(0.0, until_s - clock.now_s()))
+        else:
+            frames += listen(clock, from_s, until_s)
+    write(path, frames, scenario.nanoseconds)
 
 
 if __name__ == "__main__":

@@ -2,71 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from plant.causes import CAUSES
+from plant.plan import Act, Recipe, Scenario, StationPlan, TerminalJob
+from plant.recipes import BUNS, ROLLS, RYE, STONE_LOAF
 
-Block = tuple[int, int]  # first register, quantity
-
-
-@dataclass(frozen=True)
-class Recipe:
-    """From ``at_s`` on, the setpoints of zones 1 to 6 in 0.1 °C."""
-
-    at_s: float
-    setpoints: tuple[int, int, int, int, int, int]
-
-
-@dataclass(frozen=True)
-class TerminalJob:
-    """The recipe terminal reads ``blocks`` in turn from each of ``zones`` (1 to 6), one each ``period_s``."""
-
-    from_s: float
-    until_s: float
-    zones: tuple[int, ...]
-    period_s: float
-    blocks: tuple[Block, ...]
-
-
-@dataclass(frozen=True)
-class Outage:
-    """Something is away from ``at_s`` on for ``for_s``."""
-
-    at_s: float
-    for_s: float
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """Plan of one recording.
-
-    ``file`` is written beside make.py; its name decides on the format, ``nanoseconds`` on the times of a pcap
-    file. Masters start at ``masters_from_s`` (negative: the plant is running when recording starts).
-    ``zone_3_link`` and ``plc_process`` are taken away.
-    """
-
-    name: str
-    file: str
-    span_s: float
-    recipes: tuple[Recipe, ...]
-    masters_from_s: float = -6.07  # so that recording starts between two polls
-    station_period_s: float = 2.5
-    terminal: tuple[TerminalJob, ...] = ()
-    zone_3_link: Outage | None = None
-    plc_process: Outage | None = None
-    nanoseconds: bool = True
-
-
-ROLLS = (2100, 2250, 2400, 2350, 2200, 1900)
-RYE = (2300, 2500, 2600, 2450, 2250, 2000)
-BUNS = (1900, 2000, 2150, 2100, 2050, 1800)
-STONE_LOAF = (2200, 2450, 2550, 2500, 2300, 1950)
-
-SCENARIOS = (
+LINE = (
     Scenario(
         name="healthy-shift",
         file="healthy-shift.pcap",
         span_s=90,
         masters_from_s=1.1,
-        station_period_s=4.0,
+        station=StationPlan(period_s=4.0),
         recipes=(
             Recipe(0, ROLLS),
             Recipe(22, RYE),
@@ -90,15 +36,15 @@ SCENARIOS = (
         file="link-down.pcap",
         span_s=90,
         recipes=(Recipe(0, RYE), Recipe(20, STONE_LOAF)),
-        zone_3_link=Outage(40, 11.5),
+        acts=(Act(40, "port down", "zone3"), Act(51.5, "port up", "zone3")),
     ),
     Scenario(
         name="plc-silent",
         file="plc-silent.pcapng",
         span_s=80,
-        station_period_s=1.6,
+        station=StationPlan(period_s=1.6),
         recipes=(Recipe(0, BUNS), Recipe(20, ROLLS)),
-        plc_process=Outage(40, 8),
+        acts=(Act(40, "stop", "plc"), Act(48, "continue", "plc")),
     ),
     Scenario(
         name="block-edge",
@@ -114,14 +60,9 @@ SCENARIOS = (
         ),
     ),
 )
+SCENARIOS = (*LINE, *CAUSES)
 
 
 def find(name: str) -> Scenario:
     """Give the scenario of that name; KeyError where there is none."""
     return {scenario.name: scenario for scenario in SCENARIOS}[name]
-
-
-def setpoint(scenario: Scenario, zone: int, at_s: float) -> int:
-    """Give the setpoint (0.1 °C) that the recipe in force at ``at_s`` asks of ``zone`` (1 to 6)."""
-    begun = [recipe for recipe in scenario.recipes if recipe.at_s <= at_s]
-    return (begun[-1] if begun else scenario.recipes[0]).setpoints[zone - 1]

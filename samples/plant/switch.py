@@ -19,7 +19,8 @@ from scapy.packet import Packet
 from plant.hosts import SWITCH_MAC
 from plant.network import MIRROR_PORT
 from plant.peer import Clock, get_set
-from plant.scenarios import Scenario, find
+from plant.plan import Scenario
+from plant.scenarios import find
 
 NEAREST_BRIDGE = "01:80:c2:00:00:0e"  # IEEE 802.1AB, table 7-1
 FIRST_S, PERIOD_S, TIME_TO_LIVE_S = 0.02, 30, 120  # the usual 30 s, held four times as long

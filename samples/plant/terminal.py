@@ -10,14 +10,15 @@ from random import Random
 from plant.hosts import ZONES
 from plant.link import Link
 from plant.peer import Clock, get_set
-from plant.scenarios import Scenario, TerminalJob, find
+from plant.plan import Scenario, TerminalJob
+from plant.scenarios import find
 
 STAGGER_S, JITTER_S = 0.04, 0.01
 
 
 async def read_page(job: TerminalJob, number: int, clock: Clock) -> None:
     """Read the job's blocks in turn from one zone (1 to 6), over a connection opened for it."""
-    link = Link(ZONES[number - 1], timeout_s=1.0, retries=0)
+    link = Link(ZONES[number - 1], timeout_s=job.timeout_s, retries=0)
     blocks = cycle(job.blocks)
     first_s = job.from_s + STAGGER_S * (number - 1)
     async for _ in clock.ticks(first_s, job.period_s, job.until_s, JITTER_S, Random(200 + number)):
