@@ -20,7 +20,7 @@ from mbsniff.capture import open_recording
 from mbsniff.errors import CaptureError, MbsniffError
 from tests.capture.craft import notes, pcap, pcap_header, read, read_bytes, section
 
-EXPECTED = "a pcap or pcapng capture, plain or gzip-compressed"
+EXPECTED = "a pcap or pcapng capture, plain or packed with gzip, xz, bzip2 or Zstandard"
 
 
 def refusal(*paths: Path | str) -> CaptureError:
