@@ -46,10 +46,13 @@ def set_clocks(
     if len(series) < 2 and not any(one.is_stated for one in series):
         return []
     ways = offsets(series, compiled) if len(series) > 1 else {}
+    sightings.within_ns = SAME_NS if len(series) > 1 else 0
     root = next((n for n, one in enumerate(series) if first in one.readers), 0)
     reached = _reached(ways, root, [one.is_stated for one in series])
     clocks = []
     for number, one in enumerate(series):
+        for reader in one.readers:
+            reader.rank = 0 if number == root else 1 + number
         if number in reached:
             shift_ns, way = reached[number]
             clocks.append(_shifted(one, shift_ns, way, sightings))

@@ -49,7 +49,7 @@ class Packets:
     sequence: Numbers
     """TCP's sequence number, 0 for all others."""
     upward: NDArray[np.bool_]
-    """Which of its two directions between two addresses a packet goes."""
+    """Whether a packet goes from the higher TCP port to the lower one, as from a client to a server."""
 
 
 @functools.cache
@@ -115,7 +115,7 @@ def _look_4(data: Bytes, starts: Numbers, ends: Numbers, chosen: Numbers, found:
     is_first = (head[:, 6] & 0x1F | head[:, 7]) == 0  # of several fragments, or whole
     protocol = np.where(is_first, head[:, 9], 0)
     ends = np.minimum(ends, starts + total)
-    _look_behind(data, (behind, ends, chosen), head * _KEPT_4[:20], protocol, (12, 16, 20), found)
+    _look_behind(data, (behind, ends, chosen), head * _KEPT_4[:20], protocol, 12, found)
 
 
 def _look_6(data: Bytes, starts: Numbers, ends: Numbers, chosen: Numbers, found: Packets) -> None:
@@ -125,7 +125,7 @@ def _look_6(data: Bytes, starts: Numbers, ends: Numbers, chosen: Numbers, found:
     length = head[:, 4].astype(np.int64) << 8 | head[:, 5]
     ends = np.minimum(ends, starts + 40 + np.where(length, length, 1 << 16))
     where = (starts + 40, ends, chosen)
-    _look_behind(data, where, head * _KEPT_6, head[:, 6], (8, 24, 40), found)
+    _look_behind(data, where, head * _KEPT_6, head[:, 6], 8, found)
 
 
 def _look_behind(
@@ -133,10 +133,10 @@ def _look_behind(
     where: tuple[Numbers, Numbers, Numbers],
     head: Bytes,
     protocol: Bytes,
-    ends_at: tuple[int, int, int],
+    ends_at: int,
     found: Packets,
 ) -> None:
-    """``where``: behind the IP header, end, index in ``found``; ``ends_at``: source, target, behind it, in ``head``."""
+    """``where``: behind the IP header, end, index in ``found``; ``ends_at``: where ``head`` has the addresses."""
     behind, ends, chosen = where
     is_tcp = protocol == _TCP
     there = (behind[:, None] + _BEHIND < ends[:, None]) & ~(is_tcp[:, None] & (_BEHIND >= _TCP_BYTES))
@@ -145,12 +145,12 @@ def _look_behind(
     numbers = _sums(np.concatenate([head, rest], axis=1))
     is_tcp &= behind + _TCP_BYTES <= ends
     found.number[chosen] = np.where(is_tcp | (protocol != _TCP) & (behind < ends), numbers, NONE)
-    source, target, stop = ends_at
-    flows = _sums(np.concatenate([head[:, source:stop], rest[:, :4]], axis=1))
+    flows = _sums(np.concatenate([head[:, ends_at:], rest[:, :4]], axis=1))
     found.flow[chosen] = np.where(is_tcp, flows, NONE)
     sequence = rest[:, 4:8].astype(np.int64) @ np.array([1 << 24, 1 << 16, 1 << 8, 1])
     found.sequence[chosen] = np.where(is_tcp, sequence, 0)
-    found.upward[chosen] = _sums(head[:, source:target]) > _sums(head[:, target:stop])
+    ports = rest[:, :4].astype(np.int64) @ np.array([[1 << 8, 0], [1, 0], [0, 1 << 8], [0, 1]])
+    found.upward[chosen] = ports[:, 0] > ports[:, 1]
 
 
 def _sums(parts: Bytes) -> Numbers:

@@ -40,7 +40,9 @@ class Merge:
         ]
         self._live: list[int] = []
         self._done_bytes = 0
+        self._sightings = sightings
         self._weave = Weave(readers, sightings, batch_rows)
+        self._ended_ns = 0  # the latest time of the files that were woven and have ended
 
     @property
     def consumed_bytes(self) -> int:
@@ -49,8 +51,8 @@ class Merge:
 
     def batches(self) -> Iterator[FrameBatch]:
         """The frames, each batch valid until the next one is asked for."""
-        while self._live or self._waiting:
-            if len(self._live) > 1:
+        while self._live or self._waiting or self._weave.holds:
+            if len(self._live) > 1 or self._weave.holds:
                 yield from self._overlapping()
             elif self._live:
                 yield from self._alone(self._live[0])
@@ -59,11 +61,11 @@ class Merge:
 
     @property
     def _turn_of_next(self) -> Turn | None:
-        """When the next file begins."""
+        """When the next file begins, and with it sightings of what others show a moment before."""
         if not self._waiting:
             return None
-        first_ns = self._readers[self._waiting[-1]].first_ns
-        return first_ns or 0, self._waiting[-1]
+        first_ns = self._readers[self._waiting[-1]].first_ns or 0
+        return first_ns - self._sightings.within_ns, self._waiting[-1]
 
     def _begin_next(self) -> None:
         index = self._waiting.pop()
@@ -83,6 +85,7 @@ class Merge:
         self._done_bytes += self._readers[index].source.consumed_bytes
         self._live.remove(index)
         self._weave.forget(index)
+        self._ended_ns = max(self._ended_ns, self._readers[index].latest_ns)
 
     def _alone(self, index: int) -> Iterator[FrameBatch]:
         """A reader's frames as they lie, until it ends or the next file begins."""
@@ -108,13 +111,22 @@ class Merge:
                 self._weave.refill(index)
             else:
                 self._end(index)
-        if len(self._live) < 2:
+        if not self._live:
+            yield from self._weave.woven([])
             return
         parts = self._weave.parts(self._live, self._turn_of_next)
-        if parts:
-            yield from self._weave.woven(parts)
-        else:
+        if not parts and self._waiting:
             self._begin_next()
+            return
+        yield from self._weave.woven(parts, self._settled_ns())
+
+    def _settled_ns(self) -> int | None:
+        """Up to when no further sighting of what was read can come; None where that is all."""
+        within_ns = self._sightings.within_ns
+        horizon_ns = self._weave.horizon(self._live, self._turn_of_next)[0]
+        if not within_ns or (len(self._live) == 1 and horizon_ns > self._ended_ns + within_ns):
+            return None
+        return horizon_ns - within_ns
 
 
 def run_end(reader: FileReader, index: int, turn_of_next: Turn | None) -> int:

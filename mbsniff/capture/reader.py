@@ -52,6 +52,8 @@ class FileReader(ABC):
         """What is added to this file's times."""
         self.shift_is_stated = False
         """Whether the user says so."""
+        self.rank = 0
+        """0 where its clock is the one to go by, else the number of its recorder."""
         self.rests = False
         """Whether all that was read was let go, so that the file must be opened again."""
         self._unread_bytes: int | None = None

@@ -75,7 +75,12 @@ class Recording:
         names = {self._readers[index].source.path for index in mixed}
         if names and not self._clocks:  # files taken for one recorder's
             return [Clock(sorted(names), 0, "none", 0, 0, 0, 0)]
-        return [c for c in self._clocks if c.basis == "stated" or c.matches or names & set(c.files)]
+        return [c for c in self._clocks if c.matches or c.basis == "stated" or self._is_lone(c, names)]
+
+    @staticmethod
+    def _is_lone(clock: Clock, mixed: set[str]) -> bool:
+        """Whether nothing tells how a clock compares with those of files that overlap its own."""
+        return clock.basis == "none" and not mixed.isdisjoint(clock.files)
 
     @property
     def total_bytes(self) -> int | None:
@@ -98,6 +103,7 @@ class Recording:
             if len(self._readers) > 1:
                 self._clocks = set_clocks(self._readers, self._first, compiled, self._sightings)
                 self._sort()
+                self._sightings.ranks = [reader.rank for reader in self._readers]
             total, told = self.total_bytes, -1
             merge = Merge(self._readers, self._batch_rows, compiled, self._wake, self._sightings)
             for batch in merge.batches():

@@ -6,49 +6,60 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.capture.fingerprints import NONE, packets
-from mbsniff.capture.frames import CAPTURED, TIME_NS
+from mbsniff.capture.frames import CAPTURED, ORIGINAL, TIME_NS
 
 SAME_NS = 10_000_000
 """Sightings of one packet by two recorders lie within this, and what their clocks still differ by."""
-
 _MOST_RECENT = 1 << 14  # however many frames bear one time
+
 Numbers = NDArray[np.int64]
-_NUMBER, _TIME, _FILE, _DROPPED, _ROW = range(5)  # a sighting's columns; row -1: it was given out before
+_NUMBER, _TIME, _FILE, _DROPPED, _ROW = range(5)  # a sighting's columns; row -1: it was settled before
+_COLUMNS = 5
 
 
 class Sightings:
-    """Knows what each file has shown within the last moment, and drops what another one showed already.
+    """Knows what each file has shown within the last moment, and drops what another one shows as well.
 
-    The sighting of which more was recorded is the one that is kept, with the time of the first.
+    The sighting of the file with the lowest rank is kept, so that times are those of one place as far as they can be;
+    where that one was cut short and another one less, with the bytes of the other.
     """
 
     def __init__(self) -> None:
-        self.within_ns = SAME_NS
+        self.within_ns = 0
+        """How near sightings of one packet lie; 0: nothing is dropped, since there is one recorder."""
+        self.ranks: list[int] = []
+        """By file: the lower, the rather its sighting is kept."""
         self.dropped = 0
         """Frames dropped so far."""
         self.mixed_ns: dict[int, int] = {}
         """For how long each file's frames lay among those of others."""
-        self._recent: Numbers = np.zeros((0, 5), np.int64)
+        self._recent: Numbers = np.zeros((0, _COLUMNS), np.int64)
 
-    def folded(self, data: NDArray[np.uint8], rows: Numbers, places: Numbers) -> tuple[Numbers, Numbers]:
-        """Rows and places without repeated sightings; both may be changed."""
-        files = np.unique(places[:, 0]).tolist()
-        if len(files) > 1:
-            extent_ns = int(rows[:, TIME_NS].max() - rows[:, TIME_NS].min())
-            for file in files:
-                self.mixed_ns[file] = self.mixed_ns.get(file, 0) + extent_ns
-        fresh = np.zeros((len(rows), 5), np.int64)
+    def note_mixed(self, files: list[int], extent_ns: int) -> None:
+        """Add to the time for which files' frames lay among each other's."""
+        for file in files:
+            self.mixed_ns[file] = self.mixed_ns.get(file, 0) + extent_ns
+
+    def folded(
+        self, data: NDArray[np.uint8], rows: Numbers, places: Numbers, settled: int
+    ) -> tuple[Numbers, Numbers]:
+        """The first ``settled`` rows and places without repeated sightings; all may be changed.
+
+        Those behind them lie so near that they may yet be repeated; they come again with the next call.
+        """
+        fresh = np.zeros((len(rows), _COLUMNS), np.int64)
         fresh[:, _NUMBER] = packets(data, rows).number
         fresh[:, _TIME], fresh[:, _FILE] = rows[:, TIME_NS], places[:, 0]
         fresh[:, _ROW] = np.arange(len(rows))
         known = np.concatenate([self._recent, fresh])
         self._match(known, rows, places)
+        known = known[: len(known) - len(rows) + settled]
+        kept = known[len(known) - settled :, _DROPPED] == 0
+        self.dropped += int(settled - kept.sum())
         recent = known[:, _TIME] >= known[:, _TIME].max(initial=0) - 2 * self.within_ns
         self._recent = known[recent & (known[:, _NUMBER] != NONE)][-_MOST_RECENT:]
         self._recent[:, _ROW] = -1
-        kept = known[len(known) - len(rows) :, _DROPPED] == 0
-        self.dropped += int(len(rows) - kept.sum())
-        return rows[kept], places[kept]
+        return rows[:settled][kept], places[:settled][kept]
 
     def _match(self, known: Numbers, rows: Numbers, places: Numbers) -> None:
         """Mark the sightings that repeat another one."""
@@ -60,32 +71,52 @@ class Sightings:
         first, second = order[pairs], order[pairs + 1]
         same = known[second, _TIME] - known[first, _TIME] <= self.within_ns
         same &= (known[first, _FILE] != known[second, _FILE]) & (known[second, _ROW] >= 0)
-        known[second[same], _DROPPED] = 1
-        one, other = known[first[same], _ROW], known[second[same], _ROW]
-        longer = (one >= 0) & (rows[other, CAPTURED] > rows[one, CAPTURED])
+        same &= known[first, _DROPPED] == 0
+        first, second = first[same], second[same]
+        ranks = np.array(self.ranks)
+        swapped = (known[first, _ROW] >= 0) & (ranks[known[first, _FILE]] > ranks[known[second, _FILE]])
+        kept, dropped = np.where(swapped, second, first), np.where(swapped, first, second)
+        known[dropped, _DROPPED] = 1
+        one, other = known[kept, _ROW], known[dropped, _ROW]
+        longer = (one >= 0) & (_missing(rows, other) < _missing(rows, one))
         _exchange(rows, places, one[longer], other[longer])
         for begin, size in zip(begins[sizes > 2].tolist(), sizes[sizes > 2].tolist(), strict=True):
-            self._match_many(known, rows, places, order[begin : begin + size].tolist())
+            for group in self._groups(known, order[begin : begin + size].tolist()):
+                self._keep_one(known, rows, places, group)
 
-    def _match_many(self, known: Numbers, rows: Numbers, places: Numbers, group: list[int]) -> None:
-        """The same where a packet was sighted oftener: each sighting stands for one of every other file."""
-        shown: list[tuple[int, set[int]]] = []
-        for one in group:
+    def _groups(self, known: Numbers, sightings: list[int]) -> list[list[int]]:
+        """Sightings of one packet that was sent more than once: at most one of each file goes to a group."""
+        groups: list[list[int]] = []
+        for one in sightings:
             time_ns, file = int(known[one, _TIME]), int(known[one, _FILE])
-            if known[one, _ROW] < 0 and not known[one, _DROPPED]:
-                shown.append((one, {file}))
-                continue
-            for kept, files in shown:
-                if file not in files and time_ns - known[kept, _TIME] <= self.within_ns:
-                    files.add(file)
-                    known[one, _DROPPED] = 1
-                    kept_row, row = int(known[kept, _ROW]), int(known[one, _ROW])
-                    if min(kept_row, row) >= 0 and rows[row, CAPTURED] > rows[kept_row, CAPTURED]:
-                        _exchange(rows, places, np.array([kept_row]), np.array([row]))
+            for group in groups:
+                files = {int(known[other, _FILE]) for other in group}
+                if file not in files and time_ns - known[group[0], _TIME] <= self.within_ns:
+                    group.append(one)
                     break
             else:
-                if known[one, _ROW] >= 0:
-                    shown.append((one, {file}))
+                groups.append([one])
+        return groups
+
+    def _keep_one(self, known: Numbers, rows: Numbers, places: Numbers, group: list[int]) -> None:
+        """Of a group, drop all but one; where one was given out before, all others."""
+        undecided = [one for one in group if known[one, _ROW] >= 0]
+        if not undecided:
+            return
+        if any(known[one, _ROW] < 0 and not known[one, _DROPPED] for one in group):
+            known[undecided, _DROPPED] = 1
+            return
+        undecided.sort(key=lambda one: self.ranks[known[one, _FILE]])
+        known[undecided[1:], _DROPPED] = 1
+        own = known[undecided, _ROW]
+        missing = _missing(rows, own)
+        if missing.min() < missing[0]:
+            _exchange(rows, places, own[:1], own[missing.argmin()].reshape(1))
+
+
+def _missing(rows: Numbers, of: Numbers) -> Numbers:
+    """Bytes that the recorder left away."""
+    return rows[of, ORIGINAL] - rows[of, CAPTURED]
 
 
 def _exchange(rows: Numbers, places: Numbers, kept: Numbers, dropped: Numbers) -> None:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from mbsniff.capture import FileCounters
+from mbsniff.capture import Clock, FileCounters
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.errors import one_line
 from mbsniff.exchange.columns import E_KIND
 from mbsniff.wire.rows import UNRECORDED
 
+SKIPPED_TOLD = 5  # files named; the JSON has them all
+ORDER_NS = 1_000_000  # clocks that agree better than this need no word
 BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
 
 
 def doubts(case: Case) -> list[str]:
     """What is wrong with the recording, the gravest first; empty where nothing is."""
-    return [*_lost(case), *_damaged(case), *_times(case), *_notes(case)]
+    return [*_lost(case), *_damaged(case), *_times(case), *_clocks(case), *_notes(case), *_skipped(case)]
 
 
 def _lost(case: Case) -> list[str]:
@@ -51,8 +53,9 @@ def _damaged(case: Case) -> list[str]:
     counters, files = case.facts.counters, case.facts.files
     told = []
     cut = sum(f.cut_short_frames for f in files)
-    if counters.repeated_frames:
-        told.append(f"{counted(counters.repeated_frames, 'frame')} recorded twice; the copies were dropped")
+    repeated = counters.repeated_frames + case.facts.second_sightings
+    if repeated:
+        told.append(f"{counted(repeated, 'frame')} recorded twice; the copies were dropped")
     if cut:
         told.append(f"{counted(cut, 'frame')} cut short by the recorder")
     if counters.fragments:
@@ -83,8 +86,64 @@ def _times(case: Case) -> list[str]:
     return told
 
 
+def _clocks(case: Case) -> list[str]:
+    return [text for clock in case.facts.clocks if (text := _clock(clock))]
+
+
+def _clock(clock: Clock) -> str:
+    """What was done about a recorder's clock, and what of it is uncertain; empty where it simply agrees."""
+    names = _named(clock.files)
+    if clock.basis == "none":
+        return (
+            f"{names}: no frame shows how this recorder's clock compares with the others' (too few were seen by both), "
+            "so what came first there and elsewhere cannot be told; --clock-offset states the difference"
+        )
+    shift = f"{'+' if clock.shift_ns >= 0 else '−'}{duration(abs(clock.shift_ns))}"
+    seen = f"{counted(clock.matches, 'frame')} that another recorder saw as well"
+    told = [f"{names}: times shifted by {shift}, "]
+    if clock.basis == "stated":
+        told.append("as stated")
+        if abs(clock.still_off_ns) > max(ORDER_NS, clock.spread_ns):
+            off = f"{'+' if clock.still_off_ns >= 0 else '−'}{duration(abs(clock.still_off_ns))}"
+            told.append(f"; {seen} say that {off} is to be added to that")
+    elif clock.shift_ns == 0 and clock.spread_ns < ORDER_NS and clock.agreeing == clock.matches:
+        return ""  # copies of frames of one recorder
+    else:
+        told.append(f"as {seen} say")
+    if clock.matches and 10 * clock.agreeing < 9 * clock.matches:
+        told.append(
+            f"; only {clock.agreeing:,} of these agree, so that a clock seems to have been set meanwhile"
+        )
+    if clock.spread_ns >= ORDER_NS:
+        told.append(
+            f"; they differ by up to {duration(clock.spread_ns)}, and what lies nearer may be in the wrong order"
+        )
+    return "".join(told)
+
+
+def _named(files: list[str]) -> str:
+    more = f" and {counted(len(files) - 1, 'further file')}" if len(files) > 1 else ""
+    return f"{one_line(files[0])}{more}"
+
+
 def _notes(case: Case) -> list[str]:
-    return [f"{one_line(f.file)}: {one_line(note)}" for f in case.facts.files for note in f.notes]
+    return [f"{one_line(f.file)}: {one_line(note)}{_unread(f)}" for f in case.facts.files for note in f.notes]
+
+
+def _unread(file: FileCounters) -> str:
+    """How much of a file lies behind the place where its reading stopped."""
+    if not file.unread_bytes or file.stored_bytes is None:
+        return ""
+    return f" ({file.unread_bytes:,} of its {file.stored_bytes:,} bytes were not used)"
+
+
+def _skipped(case: Case) -> list[str]:
+    skipped = case.facts.skipped
+    if not skipped:
+        return []
+    shown = "; ".join(f"{one_line(s.file)}: {one_line(s.why)}" for s in skipped[:SKIPPED_TOLD])
+    more = f"; and {len(skipped) - SKIPPED_TOLD:,} more" if len(skipped) > SKIPPED_TOLD else ""
+    return [f"{counted(len(skipped), 'file')} skipped, for not being captures ({shown}{more})"]
 
 
 VANTAGE = {
