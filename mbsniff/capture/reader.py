@@ -198,7 +198,9 @@ class FileReader(ABC):
             self.notes.add(note)
         if self.window.trouble:
             self.notes.add(self.window.trouble)
-        if self.source.size_bytes is not None:
+        if not note and not self.window.trouble:
+            self._unread_bytes = 0
+        elif self.source.size_bytes is not None:
             at_hand = 0 if self.compressed else self.window.left
             self._unread_bytes = max(self.source.size_bytes - self.source.consumed_bytes + at_hand, 0)
         self.ended = True
