@@ -14,7 +14,7 @@ from mbsniff.capture.frames import TIME_NS
 from mbsniff.capture.reader import FileReader
 from mbsniff.capture.series import Series
 
-LEAST_MATCHES = 3
+LEAST_MATCHES = 5
 _WINDOWS_NS = (20_000_000, 200_000_000, 2_000_000_000)
 """Differences within the first of these in which half of them lie are told of one clock; the rest of another moment."""
 _MOST_PACKETS = 1 << 20  # of one series; of longer ones every second, fourth, eighth packet is compared

@@ -37,17 +37,15 @@ class _Bytes(io.BytesIO):
     trouble: str | None = None
 
 
-def first_flows(reader: FileReader) -> Flows:
-    """The first sequence number of each side of a TCP connection among the file's first frames."""
+def first_flows(reader: FileReader) -> list[tuple[int, int]]:
+    """Side of a TCP connection and sequence number of each of the file's first frames; none of a pipe."""
+    if not reader.source.parkable:
+        return []
     try:
         fresh = open_capture(reader.source.path, _LOOK_BYTES, _LOOK_BYTES, Spares())
     except CaptureError:
-        return {}
-    data, rows = _frames(fresh)
-    flows: Flows = {}
-    for flow, sequence in _flows(data, rows):
-        flows.setdefault(flow, sequence)
-    return flows
+        return []
+    return _flows(*_frames(fresh))
 
 
 def last_frames(reader: FileReader) -> tuple[int, Flows] | None:

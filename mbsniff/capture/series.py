@@ -10,6 +10,8 @@ from mbsniff.capture.reader import FileReader
 
 _ROTATION_NS = 1_000_000  # a recorder's next file may begin so much before the last frame of the one before
 
+_LEAST_BACK = 8  # frames: fewer may have been sent again, or delivered twice
+
 
 @dataclass
 class Series:
@@ -45,8 +47,8 @@ def series_of(readers: list[FileReader], compiled: bool) -> list[Series]:
     for reader in readers:
         if reader.first_ns is None:
             continue
-        flows = first_flows(reader)
-        fitting = [one for one in found if _follows(one, reader, flows)]
+        first = first_flows(reader)
+        fitting = [one for one in found if _follows(one, reader, first)]
         fitting.sort(key=lambda one: _stem(one.readers[-1]) == _stem(reader))
         if not fitting:
             found.append(Series())
@@ -54,7 +56,7 @@ def series_of(readers: list[FileReader], compiled: bool) -> list[Series]:
     return found
 
 
-def _follows(series: Series, reader: FileReader, flows: Flows) -> bool:
+def _follows(series: Series, reader: FileReader, first: list[tuple[int, int]]) -> bool:
     before = series.readers[-1]
     if (before.shift_ns, before.shift_is_stated) != (reader.shift_ns, reader.shift_is_stated):
         return False
@@ -62,9 +64,9 @@ def _follows(series: Series, reader: FileReader, flows: Flows) -> bool:
         return _stem(before) == _stem(reader)
     if (reader.first_ns or 0) < series.last_ns - _ROTATION_NS:
         return False
-    shared = flows.keys() & series.flows.keys()
-    back = sum((flows[flow] - series.flows[flow]) % 2**32 >= 2**31 for flow in shared)
-    return 2 * back <= len(shared)
+    steps = [(sequence - series.flows[flow]) % 2**32 for flow, sequence in first if flow in series.flows]
+    back = sum(step >= 2**31 for step in steps)
+    return back < _LEAST_BACK or 4 * back < len(steps)
 
 
 def _stem(reader: FileReader) -> str:

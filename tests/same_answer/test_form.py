@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from tests.builders.readings import read
 from tests.same_answer.frames import (
     NAMES,
     PACK,
@@ -21,7 +22,6 @@ from tests.same_answer.frames import (
     site,
     written,
 )
-from tests.builders.readings import read
 
 EXACT = {  # resolutions that hold every nanosecond, and an offset with which they do so
     "10^-9": (9, 0),
@@ -79,7 +79,15 @@ def test_pcapng_of_coarse_resolution(tmp_path: Path, resolution: str) -> None:
     found = {device["device"]: device for device in answer(path)["devices"]}
     for device in answer_of_whole(whole)["devices"]:
         other = found.pop(device["device"])
-        for key in ("requests", "answered", "unanswered", "functions", "block_sizes", "state", "watchdog_due"):
+        for key in (
+            "requests",
+            "answered",
+            "unanswered",
+            "functions",
+            "block_sizes",
+            "state",
+            "watchdog_due",
+        ):
             assert other[key] == device[key]
         near = pytest.approx(device["longest_silence_s"], abs=2 * tick_ns / 1e9)
         assert other["longest_silence_s"] == near
