@@ -13,6 +13,7 @@ from mbsniff.capture.fingerprints import NONE, packets
 from mbsniff.capture.frames import TIME_NS
 from mbsniff.capture.reader import FileReader
 from mbsniff.capture.series import Series
+from mbsniff.capture.sightings import SAME_NS
 
 LEAST_MATCHES = 5
 _WINDOWS_NS = (20_000_000, 200_000_000, 2_000_000_000)
@@ -75,7 +76,7 @@ def estimate(difference_ns: Numbers, upward: NDArray[np.bool_]) -> Offset:
 
 
 def _seen(series: Series, compiled: bool) -> tuple[Numbers, int]:
-    """(number, time, direction) of the TCP packets that a series shows just once, of every so many."""
+    """(number, time, direction) of the TCP packets that a series shows at one moment only, of every so many."""
     parts: list[Numbers] = []
     count, every = 0, 1
     for reader in series.readers:
@@ -87,8 +88,10 @@ def _seen(series: Series, compiled: bool) -> tuple[Numbers, int]:
                 parts = [_thinned(np.concatenate(parts), every)]
                 count = len(parts[0])
     seen = np.concatenate([np.zeros((0, 3), np.int64), *parts])
+    seen = seen[np.lexsort((seen[:, 1], seen[:, 0]))]
     _, first, counts = np.unique(seen[:, 0], return_index=True, return_counts=True)
-    return seen[first[counts == 1]], every
+    at_once = seen[first + counts - 1, 1] - seen[first, 1] <= SAME_NS
+    return seen[first[at_once]], every
 
 
 def _thinned(seen: Numbers, every: int) -> Numbers:

@@ -100,7 +100,7 @@ class Recording:
 
     def _batches(self, compiled: bool) -> Iterator[FrameBatch]:
         try:
-            if len(self._readers) > 1:
+            if len(self._readers) > 1 or self._first.shift_is_stated:
                 self._clocks = set_clocks(self._readers, self._first, compiled, self._sightings)
                 self._sort()
                 self._sightings.ranks = [reader.rank for reader in self._readers]
@@ -240,8 +240,8 @@ def _check_shifts(shifts_ns: Mapping[str, int], found: list[Candidate]) -> None:
 
 def _none(names: Sequence[str], skipped: list[Skipped]) -> CaptureError:
     """The error for folders and patterns in which no file is a capture."""
-    files = f"the {len(skipped)} files are" if len(skipped) > 1 else "the one file is"
-    what = f"none of {files} a capture" if len(skipped) > 1 else f"{files} no capture"
+    count = len(skipped)
+    what = f"none of the {count:,} files is a capture" if count > 1 else "the one file is no capture"
     what += f" ({skipped[0].file}: {skipped[0].why})"
     return CaptureError(
         what, file=", ".join(map(str, names)), expected=EXPECTED, hint="Is it the right folder?"

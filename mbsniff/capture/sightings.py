@@ -52,7 +52,7 @@ class Sightings:
         fresh[:, _TIME], fresh[:, _FILE] = rows[:, TIME_NS], places[:, 0]
         fresh[:, _ROW] = np.arange(len(rows))
         known = np.concatenate([self._recent, fresh])
-        self._match(known, rows, places)
+        self._match(known, rows, places, settled)
         known = known[: len(known) - len(rows) + settled]
         kept = known[len(known) - settled :, _DROPPED] == 0
         self.dropped += int(settled - kept.sum())
@@ -61,7 +61,7 @@ class Sightings:
         self._recent[:, _ROW] = -1
         return rows[:settled][kept], places[:settled][kept]
 
-    def _match(self, known: Numbers, rows: Numbers, places: Numbers) -> None:
+    def _match(self, known: Numbers, rows: Numbers, places: Numbers, settled: int) -> None:
         """Mark the sightings that repeat another one."""
         order = np.lexsort((known[:, _TIME], known[:, _NUMBER]))
         order = order[known[order, _NUMBER] != NONE]
@@ -78,11 +78,11 @@ class Sightings:
         kept, dropped = np.where(swapped, second, first), np.where(swapped, first, second)
         known[dropped, _DROPPED] = 1
         one, other = known[kept, _ROW], known[dropped, _ROW]
-        longer = (one >= 0) & (_missing(rows, other) < _missing(rows, one))
+        longer = (one >= 0) & (one < settled) & (_missing(rows, other) < _missing(rows, one))
         _exchange(rows, places, one[longer], other[longer])
         for begin, size in zip(begins[sizes > 2].tolist(), sizes[sizes > 2].tolist(), strict=True):
             for group in self._groups(known, order[begin : begin + size].tolist()):
-                self._keep_one(known, rows, places, group)
+                self._keep_one(known, rows, places, group, settled)
 
     def _groups(self, known: Numbers, sightings: list[int]) -> list[list[int]]:
         """Sightings of one packet that was sent more than once: at most one of each file goes to a group."""
@@ -98,7 +98,9 @@ class Sightings:
                 groups.append([one])
         return groups
 
-    def _keep_one(self, known: Numbers, rows: Numbers, places: Numbers, group: list[int]) -> None:
+    def _keep_one(
+        self, known: Numbers, rows: Numbers, places: Numbers, group: list[int], settled: int
+    ) -> None:
         """Of a group, drop all but one; where one was given out before, all others."""
         undecided = [one for one in group if known[one, _ROW] >= 0]
         if not undecided:
@@ -110,7 +112,7 @@ class Sightings:
         known[undecided[1:], _DROPPED] = 1
         own = known[undecided, _ROW]
         missing = _missing(rows, own)
-        if missing.min() < missing[0]:
+        if own[0] < settled and missing.min() < missing[0]:
             _exchange(rows, places, own[:1], own[missing.argmin()].reshape(1))
 
 

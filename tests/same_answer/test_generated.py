@@ -13,7 +13,7 @@ from tests.builders.readings import read
 from tests.builders.strategies import Capture, captures
 from tests.same_answer.frames import PACK, answer_of
 
-QUICK = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def written(folder: str, name: str, content: bytes) -> Path:
