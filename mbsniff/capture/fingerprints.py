@@ -30,6 +30,7 @@ _PORTS_AFTER = 40  # bytes behind the IP header that are looked at
 _TCP_BYTES = 20  # of TCP only its header, so that frames cut short are known as well
 _HEAD = np.arange(40)
 _ARP_BYTES = np.arange(28)  # RFC 826, for Ethernet and IPv4
+_OTHER_BYTES = np.arange(46)  # IEEE 802.3, 3.2.7: the least data, padded with what most senders have be zero
 _BEHIND = np.arange(_PORTS_AFTER)
 _KEPT_4 = np.isin(
     _HEAD, [2, 3, 4, 5, 6, 7, 9, *range(12, 20)]
@@ -74,6 +75,9 @@ def packets(data: Bytes, rows: Numbers) -> Packets:
         look(data, starts[chosen], ends[chosen], chosen, found)
     chosen = np.flatnonzero((kinds == _ARP) & (ends - starts >= len(_ARP_BYTES)))
     found.number[chosen] = _sums(data[starts[chosen, None] + _ARP_BYTES])
+    chosen = np.flatnonzero((kinds > 0) & ~np.isin(kinds, (_ARP, _IPV4, _IPV6)) & (starts < ends))
+    at = starts[chosen, None] + _OTHER_BYTES
+    found.number[chosen] = _sums(data[np.minimum(at, len(data) - 1)] * (at < ends[chosen, None]))
     return found
 
 

@@ -40,7 +40,8 @@ class Recording:
         progress: Progress | None,
         batch_rows: int,
     ) -> None:
-        self._first = readers[0]
+        # The clock to go by: the first one that the user does not correct himself.
+        self._first = next((reader for reader in readers if not reader.shift_is_stated), readers[0])
         self._readers = readers
         self._sort()
         self._sightings = Sightings()
@@ -100,7 +101,7 @@ class Recording:
 
     def _batches(self, compiled: bool) -> Iterator[FrameBatch]:
         try:
-            if len(self._readers) > 1 or self._first.shift_is_stated:
+            if len(self._readers) > 1 or self._readers[0].shift_is_stated:
                 self._clocks = set_clocks(self._readers, self._first, compiled, self._sightings)
                 self._sort()
                 self._sightings.ranks = [reader.rank for reader in self._readers]

@@ -80,11 +80,12 @@ def shifts_of(clock_offsets: tuple[str, ...]) -> dict[str, int]:
         if capture in shifts_ns:
             what = f"{one_line(capture)} is given two offsets."
             raise click.BadParameter(what, param_hint="--clock-offset")
+        time = time.strip()
         try:
-            length_ns = parse_duration_ns(time.strip().lstrip("+-") if time.strip()[:1] in "+-" else time)
+            length_ns = parse_duration_ns(time[1:] if time[:1] in ("+", "-") else time)
         except SiteError as error:
             raise click.BadParameter(str(error), param_hint="--clock-offset") from None
-        shifts_ns[capture] = -length_ns if time.strip().startswith("-") else length_ns
+        shifts_ns[capture] = -length_ns if time.startswith("-") else length_ns
     return shifts_ns
 
 
