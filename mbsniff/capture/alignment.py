@@ -18,7 +18,7 @@ from mbsniff.capture.sightings import SAME_NS
 LEAST_MATCHES = 5
 _WINDOWS_NS = (20_000_000, 200_000_000, 2_000_000_000)
 """Differences within the first of these in which half of them lie are told of one clock; the rest of another moment."""
-_MOST_PACKETS = 1 << 20  # of one series; of longer ones every second, fourth, eighth packet is compared
+_MOST_PACKETS = 1 << 22  # of all series; of longer ones every second, fourth, eighth packet is compared
 _MIXED_BITS = 40  # the upper bits of a packet's number are as good as random
 
 Numbers = NDArray[np.int64]
@@ -39,7 +39,7 @@ class Offset:
 
 def offsets(series: list[Series], compiled: bool) -> dict[tuple[int, int], Offset]:
     """What to add to the clock of series ``b`` to agree with ``a``, for each (a, b) that saw the same packets."""
-    parts = [_seen(one, compiled) for one in series]
+    parts = [_seen(one, compiled, max(_MOST_PACKETS // len(series), 1)) for one in series]
     thinnest = max(every for _, every in parts)
     seen = np.concatenate([_thinned(part, thinnest) for part, _ in parts])
     of = np.repeat(np.arange(len(series)), [len(_thinned(part, thinnest)) for part, _ in parts])
@@ -48,10 +48,11 @@ def offsets(series: list[Series], compiled: bool) -> dict[tuple[int, int], Offse
     pairs = np.flatnonzero((seen[1:, 0] == seen[:-1, 0]) & (of[1:] != of[:-1]))
     difference_ns = seen[pairs, 1] - seen[pairs + 1, 1]
     keys = of[pairs] * len(series) + of[pairs + 1]
+    order = np.argsort(keys, kind="stable")
+    different, begins = np.unique(keys[order], return_index=True)
     found = {}
-    for key in np.unique(keys).tolist():
-        own = keys == key
-        if own.sum() >= LEAST_MATCHES:
+    for key, own in zip(different.tolist(), np.split(order, begins[1:]), strict=len(different) > 0):
+        if len(own) >= LEAST_MATCHES:
             found[divmod(key, len(series))] = estimate(difference_ns[own], seen[pairs[own], 2] != 0)
     return found
 
@@ -75,7 +76,7 @@ def estimate(difference_ns: Numbers, upward: NDArray[np.bool_]) -> Offset:
     return Offset(offset_ns, len(sorted_ns), agreeing, spread_ns)
 
 
-def _seen(series: Series, compiled: bool) -> tuple[Numbers, int]:
+def _seen(series: Series, compiled: bool, most: int) -> tuple[Numbers, int]:
     """(number, time, direction) of the TCP packets that a series shows at one moment only, of every so many."""
     parts: list[Numbers] = []
     count, every = 0, 1
@@ -83,7 +84,7 @@ def _seen(series: Series, compiled: bool) -> tuple[Numbers, int]:
         for part in _packets(reader, compiled):
             parts.append(_thinned(part, every))
             count += len(parts[-1])
-            if count > _MOST_PACKETS:
+            if count > most:
                 every *= 2
                 parts = [_thinned(np.concatenate(parts), every)]
                 count = len(parts[0])

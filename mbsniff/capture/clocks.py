@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 from dataclasses import dataclass
 from typing import Literal
 
@@ -66,17 +67,21 @@ def _reached(
     ways: dict[tuple[int, int], Offset], root: int, stated: list[bool]
 ) -> dict[int, tuple[int, Offset | None]]:
     """Shift of each series that a chain of common packets joins to the root, best joined first."""
-    both = dict(ways)
+    from_each: dict[int, list[tuple[int, Offset]]] = {}
     for (a, b), way in ways.items():
-        both[b, a] = Offset(-way.offset_ns, way.matches, way.agreeing, way.spread_ns)
+        from_each.setdefault(a, []).append((b, way))
+        back = Offset(-way.offset_ns, way.matches, way.agreeing, way.spread_ns)
+        from_each.setdefault(b, []).append((a, back))
     reached: dict[int, tuple[int, Offset | None]] = {root: (0, None)}
-    while True:
-        open_ways = [(w.agreeing, -a, -b) for (a, b), w in both.items() if a in reached and b not in reached]
-        if not open_ways:
-            return reached
-        _, a, b = max(open_ways)
-        way = both[-a, -b]
-        reached[-b] = ((0 if stated[-b] else reached[-a][0] + way.offset_ns), way)
+    open_ways = [(-way.agreeing, root, b, way.offset_ns, way) for b, way in from_each.get(root, [])]
+    heapq.heapify(open_ways)
+    while open_ways:
+        _, a, b, _, way = heapq.heappop(open_ways)
+        if b not in reached:
+            reached[b] = (0 if stated[b] else reached[a][0] + way.offset_ns), way
+            for c, further in from_each[b]:
+                heapq.heappush(open_ways, (-further.agreeing, b, c, further.offset_ns, further))
+    return reached
 
 
 def _shifted(series: Series, shift_ns: int, way: Offset | None, sightings: Sightings) -> Clock:

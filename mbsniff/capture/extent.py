@@ -135,12 +135,14 @@ def _last_records(tail: bytes, order: str, tick_ns: int) -> bytes:
     ticks, captured, original = number[4:-8], number[8:-4], number[12:]
     plausible = (ticks < 10**9 // tick_ns) & (captured > 0) & (captured <= original)
     plausible &= original <= MAX_CAPTURED_BYTES
+    failed: set[int] = set()  # so that no record is looked at twice
     for start in np.flatnonzero(plausible).tolist():
         chain = [start]
-        while chain[-1] < len(plausible) and plausible[chain[-1]]:
+        while chain[-1] not in failed and chain[-1] < len(plausible) and plausible[chain[-1]]:
             chain.append(chain[-1] + 16 + int(captured[chain[-1]]))
         if chain[-1] == len(tail) and len(chain) > _LEAST_CHAIN:
             return tail[chain[-_FRAMES:][0] :]
+        failed.update(chain)
     raise ValueError("no chain of records")
 
 

@@ -86,17 +86,19 @@ class Sightings:
 
     def _groups(self, known: Numbers, sightings: list[int]) -> list[list[int]]:
         """Sightings of one packet that was sent more than once: at most one of each file goes to a group."""
-        groups: list[list[int]] = []
+        groups: list[tuple[int, list[int], set[int]]] = []  # first time, sightings, their files
+        nexts: dict[int, int] = {}  # by file: the first group that it may still go to
         for one in sightings:
             time_ns, file = int(known[one, _TIME]), int(known[one, _FILE])
-            for group in groups:
-                files = {int(known[other, _FILE]) for other in group}
-                if file not in files and time_ns - known[group[0], _TIME] <= self.within_ns:
-                    group.append(one)
-                    break
-            else:
-                groups.append([one])
-        return groups
+            at = nexts.get(file, 0)
+            while at < len(groups) and (file in groups[at][2] or time_ns - groups[at][0] > self.within_ns):
+                at += 1
+            if at == len(groups):
+                groups.append((time_ns, [], set()))
+            groups[at][1].append(one)
+            groups[at][2].add(file)
+            nexts[file] = at + 1
+        return [own for _, own, _ in groups]
 
     def _keep_one(
         self, known: Numbers, rows: Numbers, places: Numbers, group: list[int], settled: int
@@ -118,7 +120,8 @@ class Sightings:
 
 def _missing(rows: Numbers, of: Numbers) -> Numbers:
     """Bytes that the recorder left away."""
-    return rows[of, ORIGINAL] - rows[of, CAPTURED]
+    missing: Numbers = rows[of, ORIGINAL] - rows[of, CAPTURED]
+    return missing
 
 
 def _exchange(rows: Numbers, places: Numbers, kept: Numbers, dropped: Numbers) -> None:

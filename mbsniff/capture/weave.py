@@ -11,6 +11,8 @@ from mbsniff.capture.frames import CAPTURED, FRAME_COLUMNS, POSITION, TIME_NS, F
 from mbsniff.capture.reader import FileReader
 from mbsniff.capture.sightings import Sightings
 
+_MOST_HELD = 1 << 15  # frames, where times do not move on
+
 Turn = tuple[int, int]
 """A time, and the index of the file that has it: of equal times the earlier file's comes first."""
 
@@ -78,6 +80,8 @@ class Weave:
         order = np.lexsort((self._places[:, 1], self._places[:, 0], self._turns))
         rows, places, turns_ns = self._rows[order], self._places[order], self._turns[order]
         settled = len(rows) if settled_ns is None else int(turns_ns.searchsorted(settled_ns, "right"))
+        if len(rows) - settled > _MOST_HELD:
+            settled = len(rows)
         self._rows, self._places, self._turns = rows[settled:], places[settled:], turns_ns[settled:]
         held = self._held_bytes()
         if self._sightings.within_ns:

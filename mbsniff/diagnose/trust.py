@@ -98,14 +98,12 @@ def _clock(clock: Clock) -> str:
             f"{names}: no frame shows how this recorder's clock compares with the others' (too few were seen by both), "
             "so what came first there and elsewhere cannot be told; --clock-offset states the difference"
         )
-    shift = f"{'+' if clock.shift_ns >= 0 else '−'}{duration(abs(clock.shift_ns))}"
     seen = f"{counted(clock.matches, 'frame')} that another recorder saw as well"
-    told = [f"{names}: times shifted by {shift}, "]
+    told = [f"{names}: times shifted by {_signed(clock.shift_ns)}, "]
     if clock.basis == "stated":
         told.append("as stated")
         if abs(clock.still_off_ns) > max(ORDER_NS, clock.spread_ns):
-            off = f"{'+' if clock.still_off_ns >= 0 else '−'}{duration(abs(clock.still_off_ns))}"
-            told.append(f"; {seen} say that {off} is to be added to that")
+            told.append(f"; {seen} say that {_signed(clock.still_off_ns)} is to be added to that")
     elif clock.shift_ns == 0 and clock.spread_ns < ORDER_NS and clock.agreeing == clock.matches:
         return ""  # copies of frames of one recorder
     else:
@@ -119,6 +117,13 @@ def _clock(clock: Clock) -> str:
             f"; they differ by up to {duration(clock.spread_ns)}, and what lies nearer may be in the wrong order"
         )
     return "".join(told)
+
+
+def _signed(shift_ns: int) -> str:
+    """Seconds to the microsecond, so that they can be stated as an option: "+1.5 s", "−0.000042 s"."""
+    whole, microseconds = divmod(round(abs(shift_ns), -3) // 1000, 10**6)
+    decimals = f".{microseconds:06}".rstrip("0").rstrip(".")
+    return f"{'−' if shift_ns < 0 else '+'}{whole:,}{decimals} s"
 
 
 def _named(files: list[str]) -> str:

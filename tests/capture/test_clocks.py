@@ -204,3 +204,21 @@ def test_other_packets_too(tmp_path: Path) -> None:
     there = [(time_ns + SECOND, data, size) for time_ns, data, size in records]
     frames, _, dropped = taken(recordings(tmp_path, plc=records, device=there))
     assert (len(frames), dropped) == (len(records), len(records))
+
+
+def test_times_that_stand_still(tmp_path: Path) -> None:
+    """Two recordings of one and the same packet, over and over, at one time: all is given out or counted, soon."""
+    frame = seen(polling(1))[0][1]
+    many = [(BEGINS_NS, frame, len(frame))] * 60_000
+    frames, _, dropped = taken(recordings(tmp_path, plc=many, device=many))
+    assert len(frames) + dropped == 120_000
+
+
+def test_ends_that_are_made_to_be_searched_long(tmp_path: Path) -> None:
+    """A file whose end is full of what might be records costs no more than its bytes."""
+    almost = b"".join((0).to_bytes(8, "little") + (1).to_bytes(4, "little") * 2 + b"\1" for _ in range(4000))
+    first = seen(polling(2))
+    paths = recordings(tmp_path, plc=first, device=seen(polling(2), SECOND))
+    paths[1].write_bytes(paths[1].read_bytes() + almost + b"\7" * 5)
+    frames, _, _ = taken(paths)
+    assert len(frames) > 4000
