@@ -8,19 +8,17 @@ from types import TracebackType
 from mbsniff.capture.clocks import Clock, set_clocks
 from mbsniff.capture.counters import FileCounters
 from mbsniff.capture.frames import FrameBatch
+from mbsniff.capture.lineup import line_up
 from mbsniff.capture.merge import Merge
-from mbsniff.capture.names import Candidate, Skipped, candidates
+from mbsniff.capture.names import Skipped
 from mbsniff.capture.opening import open_capture
 from mbsniff.capture.reader import FileReader
 from mbsniff.capture.sightings import Sightings
-from mbsniff.capture.source import EXPECTED, Source
-from mbsniff.capture.spares import Spares
 from mbsniff.errors import CaptureError
 
 BLOCK_BYTES = 3 << 20
 """3 MiB: what is over after one block has at most some 35,000 frames, which the uncompiled loops read in seconds."""
 BATCH_ROWS = 1 << 12  # what comes of so many frames stays in a core's own cache
-_PEEK_BYTES = 1 << 16
 _OVERLAP_NS = 100_000_000  # files of one recorder may overlap by a few frames
 
 Progress = Callable[[int, int | None], None]
@@ -163,87 +161,5 @@ def open_recording(
     ``block_bytes`` are read, and batches have up to ``batch_rows`` frames. CaptureError if any of
     the files named cannot be opened or is no capture, before anything else is read.
     """
-    if not names:
-        hint = 'Use "-" for standard input.'
-        raise CaptureError("no capture is given", expected="at least one file", hint=hint)
-    shifts_ns = shifts_ns or {}
-    found, skipped = candidates([str(name) for name in names])
-    _check_shifts(shifts_ns, found)
-    opening = _Opening(block_bytes, len(found) > 1)
-    try:
-        for candidate in found:
-            reader = opening.open(candidate, skipped)
-            if reader is not None and (shift_ns := _shift_of(candidate, shifts_ns)) is not None:
-                reader.shift(shift_ns)
-                reader.shift_is_stated = True
-        if not opening.readers:
-            raise _none(names, skipped)
-    except BaseException:
-        for reader in opening.readers:
-            reader.close()
-        raise
-    return Recording(opening.readers, skipped, opening.spare_bytes > 0, progress, batch_rows)
-
-
-class _Opening:
-    """Opens captures one after the other and learns each one's first time."""
-
-    def __init__(self, block_bytes: int, several: bool) -> None:
-        self.readers: list[FileReader] = []
-        self.spare_bytes = block_bytes
-        """What is left of one block for all files together, 0 once they have more."""
-        self._block_bytes = block_bytes
-        self._several = several
-        self._spares = Spares()
-
-    def open(self, candidate: Candidate, skipped: list[Skipped]) -> FileReader | None:
-        """Open a capture; where the user did not name it itself and it is none, note that and return None."""
-        first_bytes = self.spare_bytes or min(self._block_bytes, _PEEK_BYTES)
-        try:
-            reader = open_capture(
-                candidate.path, first_bytes, self._block_bytes, self._spares, self._refuse_twice
-            )
-        except CaptureError as error:
-            if candidate.named:
-                raise
-            skipped.append(Skipped(candidate.path, error.what))
-            return None
-        self.readers.append(reader)
-        ended = reader.window.at_end
-        self.spare_bytes = max(self.spare_bytes - reader.window.read_bytes, 0) if ended else 0
-        reader.peek()
-        if self._several:
-            reader.rest()
-        else:
-            reader.source.park()
-        return reader
-
-    def _refuse_twice(self, source: Source) -> None:
-        for other in self.readers:
-            if other.source.path == source.path or (
-                source.identity and other.source.identity == source.identity
-            ):
-                what = f"it is named twice, also as {other.source.path}"
-                raise CaptureError(what, file=source.name, hint="Its frames would count twice: name it once.")
-
-
-def _shift_of(candidate: Candidate, shifts_ns: Mapping[str, int]) -> int | None:
-    return shifts_ns.get(candidate.path, shifts_ns.get(candidate.given))
-
-
-def _check_shifts(shifts_ns: Mapping[str, int], found: list[Candidate]) -> None:
-    known = {name for candidate in found for name in (candidate.path, candidate.given)}
-    for name in shifts_ns:
-        if name not in known:
-            what = "a clock offset is stated for it, but it is not among the captures"
-            raise CaptureError(what, file=name, hint="Write its name as you wrote it among the captures.")
-
-
-def _none(names: Sequence[str], skipped: list[Skipped]) -> CaptureError:
-    """The error for folders and patterns in which no file is a capture."""
-    count = len(skipped)
-    what = f"none of the {count:,} files is a capture" if count > 1 else "the one file is no capture"
-    what += f" ({skipped[0].file}: {skipped[0].why})"
-    return CaptureError(
-        what, file=", ".join(map(str, names)), expected=EXPECTED, hint="Is it the right folder?"
-    )
+    lineup = line_up(names, shifts_ns or {}, block_bytes)
+    return Recording(lineup.readers, lineup.skipped, lineup.spare_bytes > 0, progress, batch_rows)
