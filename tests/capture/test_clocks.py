@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import lzma
 import random
 from collections.abc import Sequence
 from pathlib import Path
@@ -222,3 +223,15 @@ def test_ends_that_are_made_to_be_searched_long(tmp_path: Path) -> None:
     paths[1].write_bytes(paths[1].read_bytes() + almost + b"\7" * 5)
     frames, _, _ = taken(paths)
     assert len(frames) > 4000
+
+
+def test_packed_files_taken_for_one_recorders(tmp_path: Path) -> None:
+    """Packed files whose names differ in digits only are taken to follow one another; where they do not, it is told."""
+    for name, at_s, device in (("ring1", 0, "50"), ("ring2", 20, "50"), ("ring3", 25, "51")):
+        records = seen(polling(10, device=f"192.0.2.{device}", first=10**6 * at_s), at_s * SECOND)
+        (tmp_path / f"{name}.xz").write_bytes(lzma.compress(pcap(records)))
+    frames, (clock,), dropped = taken([tmp_path])
+    assert (len(frames), dropped) == (600, 0)
+    assert (clock.basis, clock.files) == ("none", [str(tmp_path / f"ring{n}.xz") for n in (2, 3)])
+    (tmp_path / "ring3.xz").unlink()
+    assert taken([tmp_path])[1] == []
