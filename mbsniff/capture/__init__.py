@@ -4,8 +4,10 @@
 time order, its ``counters`` what was counted per file.
 """
 
+from mbsniff.capture.clocks import Clock
 from mbsniff.capture.counters import FileCounters
 from mbsniff.capture.frames import FrameBatch
+from mbsniff.capture.names import Skipped
 from mbsniff.capture.recording import Recording, open_recording
 
-__all__ = ["FileCounters", "FrameBatch", "Recording", "open_recording"]
+__all__ = ["Clock", "FileCounters", "FrameBatch", "Recording", "Skipped", "open_recording"]

@@ -16,14 +16,18 @@ class FileCounters:
     format: str
     """"pcap" or "pcapng"."""
     compressed: bool
-    """Whether it is gzip-compressed."""
+    """Whether it is packed (gzip, xz, bzip2 or Zstandard)."""
+    stored_bytes: int | None
+    """Size of the file as it is stored, None for a pipe."""
+    unread_bytes: int | None
+    """Stored bytes behind the place where reading stopped, about; None where the size is not known."""
     frames: int
     captured_bytes: int
     """Bytes of all frames that the file holds."""
     original_bytes: int
     """Bytes that these frames had on the wire."""
     first_ns: int | None
-    """Time of the first frame in the file."""
+    """Time of the first frame in the file; of this and the next, with what corrects the file's clock."""
     last_ns: int | None
     """Time of the last frame in the file (not the latest, should its times go back)."""
     cut_short_frames: int

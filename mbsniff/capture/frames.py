@@ -18,7 +18,7 @@ FRAME_COLUMNS = 5
 
 @dataclass(frozen=True)
 class FrameBatch:
-    """Consecutive frames of one file.
+    """Consecutive frames of one file; where ``places`` is given, frames of several.
 
     Valid until the next batch is asked for: ``data`` is a buffer that the reader uses again.
     """
@@ -28,6 +28,8 @@ class FrameBatch:
     rows: NDArray[np.int64]
     """Shape (frames, FRAME_COLUMNS), in the order recorded; C-contiguous."""
     file: int
-    """Index of the file in the recording's list of files."""
+    """Index of the first frame's file in the recording's list of files."""
     first_frame: int
     """Number of the first frame within its file, counted from 1."""
+    places: NDArray[np.int64] | None = None
+    """Shape (frames, 2): index of each frame's file, its number in it. None: ``file``, from ``first_frame`` on."""

@@ -20,7 +20,7 @@ MAGICS = {
     for number, tick_ns in ((_MICROSECONDS, 1000), (_NANOSECONDS, 1))
 }
 _HEADER = "IHHIIII"  # section 4: magic, version, two reserved fields, snapshot length, link type
-_HEADER_BYTES = 24
+HEADER_BYTES = 24
 _VERSION = (2, 4)  # section 4
 _LINK_MASK = 0xFFFF  # section 4: the upper half speaks of frame check sequences
 
@@ -33,12 +33,12 @@ class PcapReader(FileReader):
     def __init__(self, source: Source, window: Window, compressed: bool, block_bytes: int) -> None:
         """Take the file header at the window's start; CaptureError if it is cut off or of another version."""
         super().__init__(source, window, compressed, block_bytes)
-        head = window.head(_HEADER_BYTES)
-        if len(head) < _HEADER_BYTES:
+        head = window.head(HEADER_BYTES)
+        if len(head) < HEADER_BYTES:
             raise CaptureError(
                 f"it ends within its file header, after {len(head)} bytes",
                 file=source.name,
-                expected=f"a pcap header of {_HEADER_BYTES} bytes, then records",
+                expected=f"a pcap header of {HEADER_BYTES} bytes, then records",
                 hint="Was it copied completely?",
             )
         order, tick_ns = MAGICS[head[:4]]
@@ -56,7 +56,7 @@ class PcapReader(FileReader):
             1_000_000_000 // tick_ns,
             link & _LINK_MASK,
         )
-        window.start += _HEADER_BYTES
+        window.start += HEADER_BYTES
 
     def _loop(self, compiled: bool) -> int:
         return int(walk_pcap(self.window.data, self.rows, self.state, compiled=compiled))

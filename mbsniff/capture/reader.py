@@ -11,11 +11,19 @@ from mbsniff.capture import state as s
 from mbsniff.capture.counters import FileCounters, Notes
 from mbsniff.capture.frames import FRAME_COLUMNS, TIME_NS, FrameBatch
 from mbsniff.capture.source import Source
+from mbsniff.capture.ticks import LAST_NS
 from mbsniff.capture.window import Window
 
 
 class DamageError(Exception):
     """What is wrong with a file at the place where its reading stops."""
+
+
+def shifted(times_ns: NDArray[np.int64], shift_ns: int) -> NDArray[np.int64]:
+    """The times with ``shift_ns`` added, as far as they stay inside [0, 2^63)."""
+    if shift_ns >= 0:
+        return np.minimum(times_ns, LAST_NS - shift_ns) + shift_ns
+    return np.maximum(times_ns, -shift_ns) + shift_ns
 
 
 class FileReader(ABC):
@@ -40,6 +48,15 @@ class FileReader(ABC):
         self._times_ns: list[int] | None = None
         self.first_ns: int | None = None
         self.ended = False
+        self.shift_ns = 0
+        """What is added to this file's times."""
+        self.shift_is_stated = False
+        """Whether the user says so."""
+        self.rank = 0
+        """0 where its clock is the one to go by, else the number of its recorder."""
+        self.rests = False
+        """Whether all that was read was let go, so that the file must be opened again."""
+        self._unread_bytes: int | None = None
 
     @abstractmethod
     def _loop(self, compiled: bool) -> int:
@@ -73,10 +90,40 @@ class FileReader(ABC):
         """Frames found so far."""
         return self.at(s.NUMBER) - 1 + self.at(s.ROWS)
 
+    @property
+    def latest_ns(self) -> int:
+        """The latest time of all rows found so far."""
+        return int(shifted(self.state[s.LATEST_NS : s.LATEST_NS + 1], self.shift_ns)[0])
+
     def peek(self) -> None:
         """Find the first frame, if there is one."""
         if self.fill(compiled=False):
             self.first_ns = self.next_ns
+
+    def shift(self, shift_ns: int) -> None:
+        """Have ``shift_ns`` more added to all times, those of pending rows among them."""
+        pending = self.rows[: self.end_row, TIME_NS]
+        pending[:] = shifted(pending, shift_ns)
+        self.shift_ns += shift_ns
+        self._times_ns = None
+        if self.pending:
+            self.first_ns = self.next_ns
+
+    def rest(self) -> None:
+        """Let go of all that was read, unless that is the whole file, or one that cannot be read twice."""
+        if self.source.parkable and not self.window.at_end and not self.ended:
+            self.rests = True
+            self.window.release()
+            self.window = Window(
+                self.source, self.window.spares
+            )  # and with the old one what unpacks the file
+        self.source.park()
+
+    def lose(self, why: str) -> None:
+        """The file is not there any more: nothing of it is given out."""
+        self.state[s.ROWS] = self.next_row = self.end_row = 0
+        self.state[[s.CAPTURED_BYTES, s.ORIGINAL_BYTES, s.CUT_SHORT, s.BAD_TIMES, s.UNTIMED]] = 0
+        self._end(why)
 
     def extend(self, rows: int, compiled: bool) -> None:
         """After ``peek``: take an array of so many rows, and find what else lies in the window."""
@@ -112,11 +159,15 @@ class FileReader(ABC):
 
     def _walk(self, compiled: bool) -> int:
         self.state[s.AT], self.state[s.END] = self.window.start, self.window.end
+        known = self.at(s.ROWS)
         try:
             return self._loop(compiled)
         finally:
             self.window.start, self.end_row = self.at(s.AT), self.at(s.ROWS)
             self._times_ns = None
+            if self.shift_ns:
+                fresh = self.rows[known : self.end_row, TIME_NS]
+                fresh[:] = shifted(fresh, self.shift_ns)
 
     def _settle(self, outcome: int) -> None:
         """Do what a loop that found no row asks for; DamageError if nothing can be done."""
@@ -147,6 +198,11 @@ class FileReader(ABC):
             self.notes.add(note)
         if self.window.trouble:
             self.notes.add(self.window.trouble)
+        if not note and not self.window.trouble:
+            self._unread_bytes = 0
+        elif self.source.size_bytes is not None:
+            at_hand = 0 if self.compressed else self.window.left
+            self._unread_bytes = max(self.source.size_bytes - self.source.consumed_bytes + at_hand, 0)
         self.ended = True
         self.window.release()
         self.window.spares.give_rows(self.rows)
@@ -160,11 +216,13 @@ class FileReader(ABC):
             file=self.source.path,
             format=self.format,
             compressed=self.compressed,
+            stored_bytes=self.source.size_bytes,
+            unread_bytes=self._unread_bytes,
             frames=frames,
             captured_bytes=self.at(s.CAPTURED_BYTES),
             original_bytes=self.at(s.ORIGINAL_BYTES),
             first_ns=self.first_ns,
-            last_ns=self.at(s.LAST_NS) if frames else None,
+            last_ns=int(shifted(self.state[s.LAST_NS : s.LAST_NS + 1], self.shift_ns)[0]) if frames else None,
             cut_short_frames=self.at(s.CUT_SHORT),
             bad_times=self.at(s.BAD_TIMES),
             untimed_frames=self.at(s.UNTIMED),

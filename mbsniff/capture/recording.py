@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import TracebackType
 
+from mbsniff.capture.clocks import Clock, set_clocks
 from mbsniff.capture.counters import FileCounters
 from mbsniff.capture.frames import FrameBatch
-from mbsniff.capture.gunzip import MAGIC as GZIP_MAGIC
-from mbsniff.capture.gunzip import Gunzip
-from mbsniff.capture.merge import merged
-from mbsniff.capture.pcap import MAGICS as PCAP_MAGICS
-from mbsniff.capture.pcap import PcapReader
-from mbsniff.capture.pcapng import SECTION_MAGIC, PcapngReader
+from mbsniff.capture.lineup import line_up
+from mbsniff.capture.merge import Merge
+from mbsniff.capture.names import Skipped
+from mbsniff.capture.opening import open_capture
 from mbsniff.capture.reader import FileReader
-from mbsniff.capture.source import Source, not_a_capture
-from mbsniff.capture.spares import Spares
-from mbsniff.capture.window import Window
+from mbsniff.capture.sightings import Sightings
 from mbsniff.errors import CaptureError
 
 BLOCK_BYTES = 3 << 20
 """3 MiB: what is over after one block has at most some 35,000 frames, which the uncompiled loops read in seconds."""
 BATCH_ROWS = 1 << 12  # what comes of so many frames stays in a core's own cache
-_PEEK_BYTES = 1 << 16
-_HEAD_BYTES = 64
+_OVERLAP_NS = 100_000_000  # files of one recorder may overlap by a few frames
 
 Progress = Callable[[int, int | None], None]
 
@@ -35,9 +31,21 @@ class Recording:
     """
 
     def __init__(
-        self, readers: list[FileReader], small: bool, progress: Progress | None, batch_rows: int
+        self,
+        readers: list[FileReader],
+        skipped: list[Skipped],
+        small: bool,
+        progress: Progress | None,
+        batch_rows: int,
     ) -> None:
+        # The clock to go by: the first one that the user does not correct himself.
+        self._first = next((reader for reader in readers if not reader.shift_is_stated), readers[0])
         self._readers = readers
+        self._sort()
+        self._sightings = Sightings()
+        self._clocks: list[Clock] = []
+        self.skipped = skipped
+        """Files of folders and patterns that are no captures."""
         self._progress = progress
         self._batch_rows = batch_rows
         self._begun = False
@@ -53,6 +61,25 @@ class Recording:
     def counters(self) -> list[FileCounters]:
         """What was counted so far, a value per file of ``files``; complete once all batches were taken."""
         return [reader.counters() for reader in self._readers]
+
+    @property
+    def second_sightings(self) -> int:
+        """Frames left out so far because another file shows the same packet."""
+        return self._sightings.dropped
+
+    @property
+    def clocks(self) -> list[Clock]:
+        """What is known of the clocks of files that overlap others; complete once all batches were taken."""
+        mixed = [i for i, mixed_ns in self._sightings.mixed_ns.items() if mixed_ns > _OVERLAP_NS]
+        names = {self._readers[index].source.path for index in mixed}
+        if names and not self._clocks:  # files taken for one recorder's
+            return [Clock(sorted(names), 0, "none", 0, 0, 0, 0)]
+        return [c for c in self._clocks if c.matches or c.basis == "stated" or self._is_lone(c, names)]
+
+    @staticmethod
+    def _is_lone(clock: Clock, mixed: set[str]) -> bool:
+        """Whether nothing tells how a clock compares with those of files that overlap its own."""
+        return clock.basis == "none" and not mixed.isdisjoint(clock.files)
 
     @property
     def total_bytes(self) -> int | None:
@@ -71,22 +98,38 @@ class Recording:
         return self._batches(compiled)
 
     def _batches(self, compiled: bool) -> Iterator[FrameBatch]:
-        total = self.total_bytes
-        told = [0] * len(self._readers)
-        done = 0
         try:
-            for batch in merged(self._readers, self._batch_rows, compiled):
-                if self._progress is not None:
-                    consumed = self._readers[batch.file].source.consumed_bytes
-                    if consumed != told[batch.file]:
-                        done += consumed - told[batch.file]
-                        told[batch.file] = consumed
-                        self._progress(done, total)
+            if len(self._readers) > 1 or self._readers[0].shift_is_stated:
+                self._clocks = set_clocks(self._readers, self._first, compiled, self._sightings)
+                self._sort()
+                self._sightings.ranks = [reader.rank for reader in self._readers]
+            total, told = self.total_bytes, -1
+            merge = Merge(self._readers, self._batch_rows, compiled, self._wake, self._sightings)
+            for batch in merge.batches():
+                if self._progress is not None and merge.consumed_bytes != told:
+                    told = merge.consumed_bytes
+                    self._progress(told, total)
                 yield batch
             if self._progress is not None:
                 self._progress(sum(r.source.consumed_bytes for r in self._readers), total)
         finally:
             self.close()
+
+    def _sort(self) -> None:
+        self._readers.sort(key=lambda r: (r.first_ns is None, r.first_ns or 0))
+
+    @staticmethod
+    def _wake(resting: FileReader) -> FileReader:
+        """The reader of a file that is opened again, now that its time has come."""
+        spares, block_bytes = resting.window.spares, resting.block_bytes
+        try:
+            reader = open_capture(resting.source.path, block_bytes, block_bytes, spares)
+        except CaptureError as error:
+            resting.lose(f"when its turn came, {error.what}")
+            return resting
+        reader.peek()
+        reader.shift(resting.shift_ns)
+        return reader
 
     def close(self) -> None:
         """Close all files."""
@@ -103,62 +146,20 @@ class Recording:
 
 
 def open_recording(
-    paths: Sequence[str],
+    names: Sequence[str],
     *,
+    shifts_ns: Mapping[str, int] | None = None,
     progress: Progress | None = None,
     block_bytes: int = BLOCK_BYTES,
     batch_rows: int = BATCH_ROWS,
 ) -> Recording:
-    """Open captures (pcap or pcapng, plain or gzip-compressed; "-" is standard input) to be read as one.
+    """Open captures (pcap or pcapng, plain or packed; "-" is standard input) to be read as one.
 
+    A name may be that of a folder, or a pattern: then files that are no captures are left out and listed.
+    ``shifts_ns`` says what to add to the times of a file, or of all files of a folder or pattern, by its name as given.
     ``progress`` is told the bytes read so far, as stored, and how many there are, None if unknown. Blocks of
     ``block_bytes`` are read, and batches have up to ``batch_rows`` frames. CaptureError if any of
-    the files cannot be opened or is no capture, before anything else is read.
+    the files named cannot be opened or is no capture, before anything else is read.
     """
-    if not paths:
-        hint = 'Use "-" for standard input.'
-        raise CaptureError("no capture is given", expected="at least one file", hint=hint)
-    readers: list[FileReader] = []
-    spares = Spares()
-    spare_bytes = block_bytes  # what is left of one block for all files together, 0 once they have more
-    try:
-        for path in paths:
-            first_bytes = spare_bytes or min(block_bytes, _PEEK_BYTES)
-            reader = _open(str(path), first_bytes, block_bytes, spares, readers)
-            ended = reader.window.at_end
-            spare_bytes = max(spare_bytes - reader.window.read_bytes, 0) if ended else 0
-            reader.peek()
-            reader.source.park()
-            readers.append(reader)
-    except BaseException:
-        for reader in readers:
-            reader.close()
-        raise
-    readers.sort(key=lambda r: (r.first_ns is None, r.first_ns or 0))
-    return Recording(readers, spare_bytes > 0, progress, batch_rows)
-
-
-def _open(
-    path: str, first_bytes: int, block_bytes: int, spares: Spares, others: list[FileReader]
-) -> FileReader:
-    """Open one capture and read its first bytes."""
-    source = Source(path)
-    try:
-        for other in others:
-            if other.source.path == path or (source.identity and other.source.identity == source.identity):
-                what = f"it is named twice, also as {other.source.path}"
-                raise CaptureError(what, file=source.name, hint="Its frames would count twice: name it once.")
-        packed = source.peek(len(GZIP_MAGIC)) == GZIP_MAGIC
-        window = Window(Gunzip(source) if packed else source, spares)
-        window.fill(first_bytes, first_bytes)
-        while window.left < _HEAD_BYTES and window.fill(_HEAD_BYTES, block_bytes):
-            pass
-        head = window.head(_HEAD_BYTES)
-        if head[:4] in PCAP_MAGICS:
-            return PcapReader(source, window, packed, block_bytes)
-        if head[:4] == SECTION_MAGIC:
-            return PcapngReader(source, window, packed, block_bytes)
-        raise not_a_capture(source.name, head, packed, window.trouble)
-    except BaseException:
-        source.close()
-        raise
+    lineup = line_up(names, shifts_ns or {}, block_bytes)
+    return Recording(lineup.readers, lineup.skipped, lineup.spare_bytes > 0, progress, batch_rows)

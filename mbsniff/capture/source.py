@@ -8,10 +8,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from mbsniff.capture.packings import Packing, packing_of
 from mbsniff.errors import CaptureError
 
 STANDARD_INPUT = "-"
-_EXPECTED = "a pcap or pcapng capture, plain or gzip-compressed"
+EXPECTED = "a pcap or pcapng capture, plain or packed with gzip, xz, bzip2 or Zstandard"
 
 
 class Source:
@@ -30,7 +31,8 @@ class Source:
         self._ahead = b""
         self._raw: Any = _standard_input() if path == STANDARD_INPUT else _opened(path)
         facts = _facts(self._raw)
-        self._parkable = path != STANDARD_INPUT and facts is not None and stat.S_ISREG(facts.st_mode)
+        self.parkable = path != STANDARD_INPUT and facts is not None and stat.S_ISREG(facts.st_mode)
+        """Whether it is a file that can be opened again where reading was."""
         regular = facts is not None and stat.S_ISREG(facts.st_mode)
         self.size_bytes: int | None = facts.st_size if facts and regular else None
         self.identity = (facts.st_dev, facts.st_ino) if facts and regular else None
@@ -59,7 +61,7 @@ class Source:
 
     def park(self) -> None:
         """Give a regular file's handle back; the next read opens it again where it was."""
-        if self._parkable:
+        if self.parkable:
             self.close()
 
     def close(self) -> None:
@@ -94,58 +96,64 @@ def _opened(path: str) -> Any:
     try:
         if Path(path).is_dir():
             raise CaptureError(
-                "this is a folder", file=path, expected=_EXPECTED, hint="Name the captures in it."
+                "this is a folder", file=path, expected=EXPECTED, hint="Name the captures in it."
             )
         return Path(path).open("rb", buffering=0)
     except FileNotFoundError:
-        raise CaptureError("there is no such file", file=path, expected=_EXPECTED, hint=hint) from None
+        raise CaptureError("there is no such file", file=path, expected=EXPECTED, hint=hint) from None
     except PermissionError:
         hint = "Ask its owner for the right to read it, or copy it to a place of your own."
-        raise CaptureError("this user may not read it", file=path, expected=_EXPECTED, hint=hint) from None
+        raise CaptureError("this user may not read it", file=path, expected=EXPECTED, hint=hint) from None
     except ValueError:
         raise CaptureError("this cannot be a file's name", file=repr(path), hint=hint) from None
     except OSError as error:
         if isinstance(error, CaptureError):
             raise
         what = f"it cannot be opened ({error.strerror or error})"
-        raise CaptureError(what, file=path, expected=_EXPECTED, hint=hint) from None
+        raise CaptureError(what, file=path, expected=EXPECTED, hint=hint) from None
 
 
 def _standard_input() -> Any:
     buffered = getattr(sys.stdin, "buffer", None)
     hint = "Pipe one in, or name a file."
     if buffered is None:
-        raise CaptureError("it is closed", file="standard input", expected=_EXPECTED, hint=hint)
+        raise CaptureError("it is closed", file="standard input", expected=EXPECTED, hint=hint)
     if buffered.isatty():
-        raise CaptureError("it is the keyboard", file="standard input", expected=_EXPECTED, hint=hint)
+        raise CaptureError("it is the keyboard", file="standard input", expected=EXPECTED, hint=hint)
     return getattr(buffered, "raw", buffered)
 
 
-def not_a_capture(name: str, head: bytes, packed: bool, trouble: str | None = None) -> CaptureError:
-    """The error for an input that begins with ``head`` (unpacked, if it was ``packed``) and is no capture."""
+def not_a_capture(
+    name: str, head: bytes, packing: Packing | None, trouble: str | None = None
+) -> CaptureError:
+    """The error for an input that begins with ``head`` (unpacked, if it was packed) and is no capture."""
     hint = "Give the recording as the recorder wrote it."
-    if packed:
-        what = f"what is in this gzip file is no capture: it begins with {_described(head)}"
+    if packing:
+        what = f"what is in this {packing.name} file is no capture: it begins with {_described(head)}"
         if not head:
-            what = "this gzip file holds nothing" + (f" that can be unpacked ({trouble})" if trouble else "")
+            why = f" that can be unpacked ({trouble})" if trouble else ""
+            what = f"this {packing.name} file holds nothing{why}"
     elif not head:
         what = f"nothing could be read ({trouble})" if trouble else "it is empty"
         hint = "Was the recorder stopped before it wrote anything?"
     else:
         what = f"it is no capture: it begins with {_described(head)}"
-    for magic, kind in _OTHER_FORMATS.items():
-        if head.startswith(magic):
-            hint = f"It looks like {kind}: unpack it first."
-    return CaptureError(what, file=name, expected=_EXPECTED, hint=hint)
+    inner = packing_of(head)
+    kind = f"{inner.name} inside {packing.name}" if inner and packing else _archive(head)
+    if kind:
+        hint = f"It looks like {kind}: unpack it first."
+    return CaptureError(what, file=name, expected=EXPECTED, hint=hint)
 
 
-_OTHER_FORMATS = {  # how each format's own specification begins it
-    b"\x1f\x8b": "a gzip file inside a gzip file",
-    b"BZh": "a bzip2 file",
-    b"\xfd7zXZ\x00": "an xz file",
-    b"\x28\xb5\x2f\xfd": "a Zstandard file",
+_ARCHIVES = {  # how each format's own specification begins it
     b"PK\x03\x04": "a ZIP archive",
+    b"7z\xbc\xaf\x27\x1c": "a 7z archive",
+    b"\x04\x22\x4d\x18": "an LZ4 file",
 }
+
+
+def _archive(head: bytes) -> str | None:
+    return next((kind for magic, kind in _ARCHIVES.items() if head.startswith(magic)), None)
 
 
 def _described(head: bytes) -> str:

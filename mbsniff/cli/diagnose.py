@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from mbsniff.cli.reading import limit_options, port_option, read_figures, site_of, site_option
+from mbsniff.cli.reading import clock_option, limit_options, port_option, read_figures, site_of, site_option
 
 FORMATS = ("table", "json", "csv", "markdown")
 WIDE = 120
@@ -18,6 +18,7 @@ WIDE = 120
 @site_option
 @limit_options
 @port_option
+@clock_option
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
 def command(
     captures: tuple[str, ...],
@@ -26,18 +27,20 @@ def command(
     max_block: int | None,
     max_reads: float | None,
     ports: tuple[int, ...],
+    clock_offsets: tuple[str, ...],
     form: str,
 ) -> int:
     """Say which device's watchdog was due, when and why, and how near the others are.
 
-    CAPTURE: pcap or pcapng, plain or gzip-compressed; "-" is standard input. Several are put in time order.
+    CAPTURE: pcap or pcapng, plain or packed (gzip, xz, bzip2, Zstandard); a folder or a quoted pattern of such
+    files; "-" is standard input. Several are put in time order.
     Exit status: 0 nothing wrong, 1 faults found, 2 bad input, 3 stopped early.
     """
     from mbsniff import report
     from mbsniff.diagnose import diagnose
 
     site = site_of(site_path, watchdog, max_block, max_reads)
-    exchange, facts, figures = read_figures(captures, site, ports)
+    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
     diagnosis = diagnose(exchange, facts, figures, site)
     if form == "table":
         click.echo(report.diagnosis_page(diagnosis, page_width()), nl=False)

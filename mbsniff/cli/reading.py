@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from mbsniff.cli.progress import Progress
-from mbsniff.errors import SiteError
+from mbsniff.errors import SiteError, one_line
 
 if TYPE_CHECKING:  # importing these takes longer than a wrong call should
     from mbsniff.exchange import Exchange, RecordingFacts
@@ -24,6 +24,10 @@ site_option = click.option(
 port_option = click.option(
     "--port", "ports", type=click.IntRange(1, 65535), multiple=True, metavar="N",
     help="Server port, instead of 502; may be given several times.",
+)  # fmt: skip
+clock_option = click.option(
+    "--clock-offset", "clock_offsets", multiple=True, metavar="CAPTURE=TIME",
+    help="Add TIME, as +1.5s or -200ms, to the times of CAPTURE (a file, folder or pattern as given); may be repeated.",
 )  # fmt: skip
 _LIMITS = (
     click.option(
@@ -63,8 +67,30 @@ def site_of(
     return site.with_options(timeout_ns, max_block, max_reads)
 
 
+def shifts_of(clock_offsets: tuple[str, ...]) -> dict[str, int]:
+    """Nanoseconds to add by capture, as the option ``clock_offsets`` states them; BadParameter for what is none."""
+    from mbsniff.site import parse_duration_ns
+
+    shifts_ns: dict[str, int] = {}
+    for stated in clock_offsets:
+        capture, is_split, time = stated.rpartition("=")
+        if not is_split or not capture:
+            what = f'"{one_line(stated)}" names no capture: write CAPTURE=TIME, as night.pcap=+1.5s.'
+            raise click.BadParameter(what, param_hint="--clock-offset")
+        if capture in shifts_ns:
+            what = f"{one_line(capture)} is given two offsets."
+            raise click.BadParameter(what, param_hint="--clock-offset")
+        time = time.strip()
+        try:
+            length_ns = parse_duration_ns(time[1:] if time[:1] in ("+", "-") else time)
+        except SiteError as error:
+            raise click.BadParameter(str(error), param_hint="--clock-offset") from None
+        shifts_ns[capture] = -length_ns if time.startswith("-") else length_ns
+    return shifts_ns
+
+
 def read_figures(
-    captures: tuple[str, ...], site: Site, ports: tuple[int, ...] = ()
+    captures: tuple[str, ...], site: Site, ports: tuple[int, ...] = (), clock_offsets: tuple[str, ...] = ()
 ) -> tuple[Exchange, RecordingFacts, Figures]:
     """Read the captures, match and measure them, with progress on standard error. ``ports``: empty for 502."""
     from mbsniff.capture import open_recording
@@ -74,7 +100,8 @@ def read_figures(
 
     with Progress() as progress:
         on_compiling(progress.compiling)
-        with open_recording(captures, progress=progress.read) as recording:
+        shifts_ns = shifts_of(clock_offsets)
+        with open_recording(captures, shifts_ns=shifts_ns, progress=progress.read) as recording:
             compiled = not recording.small
             if compiled and not kernels_ready():
                 progress.say("preparing the fast loops; this happens once and takes about half a minute")

@@ -6,17 +6,26 @@ import numpy as np
 
 from mbsniff.capture import FileCounters
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.recorders import clock_doubts
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.errors import one_line
 from mbsniff.exchange.columns import E_KIND
 from mbsniff.wire.rows import UNRECORDED
 
+SKIPPED_TOLD = 5  # files named; the JSON has them all
 BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
 
 
 def doubts(case: Case) -> list[str]:
     """What is wrong with the recording, the gravest first; empty where nothing is."""
-    return [*_lost(case), *_damaged(case), *_times(case), *_notes(case)]
+    return [
+        *_lost(case),
+        *_damaged(case),
+        *_times(case),
+        *clock_doubts(case.facts.clocks),
+        *_notes(case),
+        *_skipped(case),
+    ]
 
 
 def _lost(case: Case) -> list[str]:
@@ -51,8 +60,9 @@ def _damaged(case: Case) -> list[str]:
     counters, files = case.facts.counters, case.facts.files
     told = []
     cut = sum(f.cut_short_frames for f in files)
-    if counters.repeated_frames:
-        told.append(f"{counted(counters.repeated_frames, 'frame')} recorded twice; the copies were dropped")
+    repeated = counters.repeated_frames + case.facts.second_sightings
+    if repeated:
+        told.append(f"{counted(repeated, 'frame')} recorded twice; the copies were dropped")
     if cut:
         told.append(f"{counted(cut, 'frame')} cut short by the recorder")
     if counters.fragments:
@@ -84,7 +94,23 @@ def _times(case: Case) -> list[str]:
 
 
 def _notes(case: Case) -> list[str]:
-    return [f"{one_line(f.file)}: {one_line(note)}" for f in case.facts.files for note in f.notes]
+    return [f"{one_line(f.file)}: {one_line(note)}{_unread(f)}" for f in case.facts.files for note in f.notes]
+
+
+def _unread(file: FileCounters) -> str:
+    """How much of a file lies behind the place where its reading stopped."""
+    if not file.unread_bytes or file.stored_bytes is None:
+        return ""
+    return f" ({file.unread_bytes:,} of its {file.stored_bytes:,} bytes were not used)"
+
+
+def _skipped(case: Case) -> list[str]:
+    skipped = case.facts.skipped
+    if not skipped:
+        return []
+    shown = "; ".join(f"{one_line(s.file)}: {one_line(s.why)}" for s in skipped[:SKIPPED_TOLD])
+    more = f"; and {len(skipped) - SKIPPED_TOLD:,} more" if len(skipped) > SKIPPED_TOLD else ""
+    return [f"{counted(len(skipped), 'file')} skipped, for not being captures ({shown}{more})"]
 
 
 VANTAGE = {

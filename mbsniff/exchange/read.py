@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.capture import FileCounters, FrameBatch, Recording
+from mbsniff.capture import Clock, FileCounters, FrameBatch, Recording, Skipped
 from mbsniff.capture.frames import TIME_NS
 from mbsniff.compiled import kernel
 from mbsniff.exchange.result import Exchange
@@ -37,6 +37,12 @@ class RecordingFacts:
     counters: Counters
     runs: NDArray[np.int64]
     """Shape (runs, 3): ordinal of a run's first frame, index of its file, that frame's number in it."""
+    second_sightings: int = 0
+    """Frames that two files show, counted once in ``frames`` and here for each further time."""
+    clocks: list[Clock] = field(default_factory=list)
+    """What is known of the clocks of files that overlap others."""
+    skipped: list[Skipped] = field(default_factory=list)
+    """Files of folders and patterns that are no captures."""
 
     @property
     def span_ns(self) -> int:
@@ -89,20 +95,32 @@ class _Course:
     registers: NDArray[np.int64] = field(default_factory=lambda: np.full(R_COLUMNS, -1, np.int64))
     found: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 2), np.int64))
     blanks: list[list[int]] = field(default_factory=list)
-    runs: list[tuple[int, int, int]] = field(default_factory=list)
+    runs: list[NDArray[np.int64]] = field(default_factory=list)
     following: tuple[int, int] = (-1, -1)
 
     def note(self, batch: FrameBatch, compiled: bool) -> None:
         """Take in a batch: where it comes from, the times' extent, blank stretches, steps back."""
         count = len(batch.rows)
-        if (batch.file, batch.first_frame) != self.following:
-            self.runs.append((self.frames, batch.file, batch.first_frame))
-        self.following = (batch.file, batch.first_frame + count)
+        if batch.places is not None:
+            self._note_places(batch.places)
+        else:
+            if (batch.file, batch.first_frame) != self.following:
+                self.runs.append(np.array([[self.frames, batch.file, batch.first_frame]], np.int64))
+            self.following = (batch.file, batch.first_frame + count)
         self.frames += count
         if len(self.found) < count:
             self.found = np.zeros((count, 2), np.int64)
         blanks = note_times(batch.rows, self.found, self.registers, compiled=compiled)
         self.blanks += self.found[:blanks].tolist()
+
+    def _note_places(self, places: NDArray[np.int64]) -> None:
+        """Take in where each frame of a batch of several files comes from."""
+        following = np.roll(places, 1, axis=0)
+        following[:, 1] += 1
+        following[0] = self.following
+        begins = np.flatnonzero((places != following).any(axis=1))
+        self.runs.append(np.column_stack([self.frames + begins, places[begins]]))
+        self.following = (int(places[-1, 0]), int(places[-1, 1]) + 1)
 
 
 def read_exchange(
@@ -132,6 +150,9 @@ def read_exchange(
         blanks=np.array(course.blanks, np.int64).reshape(-1, 2),
         backward_steps=backward_steps + 1,
         counters=messages.counters,
-        runs=np.array(course.runs, np.int64).reshape(-1, 3),
+        runs=np.concatenate([np.zeros((0, 3), np.int64), *course.runs]),
+        second_sightings=recording.second_sightings,
+        clocks=recording.clocks,
+        skipped=recording.skipped,
     )
     return tracker.finish(end_ns), facts

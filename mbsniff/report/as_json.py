@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.wording import moment
 from mbsniff.exchange.columns import STATUS_NAMES
@@ -79,15 +80,30 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "span_s": seconds(facts.span_ns) if facts.frames else None,
         "modbus_messages": counters.messages,
         "modbus_frames": counters.modbus_frames,
-        "repeated_frames": counters.repeated_frames,
+        "repeated_frames": counters.repeated_frames + facts.second_sightings,
         "cut_short_frames": sum(file.cut_short_frames for file in files),
         "unrecorded_bytes": counters.unrecorded_bytes,
         "undecodable_frames": counters.undecodable_frames,
         "skipped_bytes": counters.skipped_bytes,
         "backward_time_steps": facts.backward_steps,
         "lost_by_recorder": _sum([d for f in files for d in (f.epb_dropcount, f.isb_ifdrop, f.isb_osdrop)]),
+        "unread_bytes": _sum([file.unread_bytes for file in files]),
+        "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
+        "clocks": [_clock(clock) for clock in facts.clocks],
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
+    }
+
+
+def _clock(clock: Clock) -> dict[str, Any]:
+    return {
+        "files": clock.files,
+        "shift_s": seconds(clock.shift_ns),
+        "basis": clock.basis,
+        "matches": clock.matches,
+        "agreeing": clock.agreeing,
+        "spread_s": seconds(clock.spread_ns) if clock.matches else None,
+        "still_off_s": seconds(clock.still_off_ns) if clock.matches else None,
     }
 
 

@@ -39,11 +39,16 @@ def read(paths: Sequence[Path | str], compiled: bool = False, **sizes: Any) -> R
     frames = []
     with open_recording([str(path) for path in paths], **sizes) as recording:
         for batch in recording.batches(compiled):
-            for number, row in enumerate(batch.rows.tolist(), batch.first_frame):
+            alone = [
+                (batch.file, number)
+                for number in range(batch.first_frame, batch.first_frame + len(batch.rows))
+            ]
+            places = alone if batch.places is None else batch.places.tolist()
+            for (file, number), row in zip(places, batch.rows.tolist(), strict=True):
                 position, captured, original, time_ns, link = row
                 data = batch.data[position : position + captured].tobytes()
                 assert len(data) == captured
-                frames.append(Frame(batch.file, number, data, original, time_ns, link))
+                frames.append(Frame(file, number, data, original, time_ns, link))
         return Reading(recording.files, frames, recording.counters)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.run import ROOT, mbsniff
+from tests.same_answer.frames import records_of, written
 
 SAMPLES = ROOT / "samples"
 SITE = "samples/oven.toml"
@@ -212,3 +213,52 @@ def test_output_to_a_pipe_has_no_colour_and_no_progress() -> None:
     run = mbsniff("diagnose", "samples/link-down.pcap", "--site", SITE, FORCE_COLOR="1", TERM="xterm")
     assert "\x1b" not in run.out + run.err
     assert "\r" not in run.out + run.err
+
+
+def test_recordings_of_two_recorders_from_folders(tmp_path: Path) -> None:
+    """Two folders, one recorder's clock off: aligned, and the head says so; what is no capture is named."""
+    for folder, off_ns in (("plc", 0), ("device", -7_300_000_000)):
+        (tmp_path / folder).mkdir()
+        records = [(t + off_ns, *rest) for t, *rest in records_of(SAMPLES / "link-down.pcap")]
+        for number, at in enumerate(range(0, len(records), 900)):
+            written(tmp_path / folder, records[at : at + 900], f"part{number}.pcap")
+    (tmp_path / "device" / "notes.txt").write_text("at the cabinet's switch")
+    run = mbsniff("diagnose", str(tmp_path / "plc"), str(tmp_path / "device"), "--site", SITE)
+    said = " ".join(run.out.split())
+    assert run.status == 1
+    assert "part0.pcap and 3 further files: times shifted by +7.3 s, as" in said
+    assert "1 file skipped, for not being captures" in said and "notes.txt: it is no capture" in said
+    assert "frames recorded twice; the copies were dropped" in said
+    assert sum(line.startswith("due") for line in run.out.splitlines()) == 1
+    piped = mbsniff("diagnose", str(tmp_path / "*" / "part*"), "--site", SITE, "--format", "json")
+    recording = json.loads(piped.out)["recording"]
+    assert [(clock["basis"], clock["shift_s"]) for clock in recording["clocks"]] in (
+        [("frames", 7.3)],
+        [("frames", -7.3)],
+    )
+
+
+def test_clock_offset() -> None:
+    """A stated offset moves all times and is told; a wrong one is refused in one line, with status 2."""
+    run = mbsniff(
+        "diagnose", "samples/link-down.pcap", "--clock-offset", "samples/link-down.pcap=-1h", "--site", SITE
+    )
+    assert run.status == 1
+    assert "Recorded: 2026-11-25 10:45:37 UTC" in run.out
+    assert "times shifted by −3,600 s, as stated" in " ".join(run.out.split())
+    for stated, said in (
+        ("1s", "names no capture"),
+        ("other.pcap=1s", "it is not among the captures"),
+        ("samples/link-down.pcap=soon", "cannot be read as a duration"),
+        ("samples/link-down.pcap=+-1s", "cannot be read as a duration"),
+    ):
+        run = mbsniff("diagnose", "samples/link-down.pcap", "--clock-offset", stated)
+        assert (run.status, run.out, run.err.count("\n")) == (2, "", 1)
+        assert said in run.err
+
+
+def test_an_empty_folder(tmp_path: Path) -> None:
+    """One line that says what is wrong, and status 2."""
+    run = mbsniff("diagnose", str(tmp_path))
+    assert (run.status, run.out, run.err.count("\n")) == (2, "", 1)
+    assert "there is no file in this folder" in run.err

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.trust import doubts, vantage_text
@@ -166,3 +167,61 @@ def test_no_doubt_rests_on_blanks_that_are_not_there() -> None:
     made = whole(sound(), Site.empty())
     facts = replace(made.facts, blanks=np.zeros((0, 2), np.int64))
     assert doubts(Case(made.exchange, facts, made.figures, made.site)) == []
+
+
+def clock(**known: object) -> list[str]:
+    """The doubts about a sound recording of which this is known of a clock."""
+    values: dict[str, object] = {
+        "files": ["device.pcap"], "shift_ns": 0, "basis": "frames", "matches": 100, "agreeing": 100,
+        "spread_ns": 0, "still_off_ns": 0,
+    }  # fmt: skip
+    made = whole(sound(), Site.empty())
+    facts = replace(made.facts, clocks=[Clock(**{**values, **known})])  # type: ignore[arg-type]
+    return doubts(Case(made.exchange, facts, made.figures, made.site))
+
+
+@pytest.mark.parametrize(
+    ("known", "said"),
+    [
+        (
+            {"basis": "none", "matches": 0},
+            "no frame shows how this recorder's clock compares with the others'",
+        ),
+        (
+            {"shift_ns": -1_500_000_000},
+            "times shifted by −1.5 s, as 100 frames that another recorder saw as well say",
+        ),
+        (
+            {"shift_ns": 1, "agreeing": 60},
+            "only 60 of these agree, so that a clock seems to have been set meanwhile",
+        ),
+        (
+            {"shift_ns": 1, "spread_ns": 25_000_000},
+            "they differ by up to 25 ms, and what lies nearer may be in the",
+        ),
+        ({"shift_ns": 2_000_000_000, "basis": "stated", "matches": 0}, "times shifted by +2 s, as stated"),
+        (
+            {"shift_ns": 1, "basis": "stated", "still_off_ns": 10**8},
+            "say that +0.1 s is to be added to that",
+        ),
+    ],
+)
+def test_clocks(known: dict[str, object], said: str) -> None:
+    """What was done about a recorder's clock, and what of it is uncertain."""
+    (doubt,) = clock(**known)
+    assert doubt.startswith("device.pcap: ")
+    assert said in doubt
+
+
+def test_copies_of_one_recorder_need_no_word_about_clocks() -> None:
+    """Where two files agree to the nanosecond, nothing is to be said."""
+    assert clock() == []
+
+
+def test_what_was_left_unread(tmp_path: Path) -> None:
+    """Damage amid a file: how much of it lies behind."""
+    content = pcap(recorded(sound().wire))
+    path = tmp_path / "damaged.pcap"
+    path.write_bytes(content[:1000] + b"\xff" * (len(content) - 1000))
+    (doubt,) = [text for text in read(path).json["recording"]["doubts"] if "reading stops there" in text]
+    assert doubt.endswith(f" of its {len(content):,} bytes were not used)")

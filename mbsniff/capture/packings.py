@@ -1,0 +1,178 @@
+"""First bytes of a file in, how it is packed out: gzip, xz, bzip2 or Zstandard, and what unpacks each."""
+
+from __future__ import annotations
+
+import bz2
+import importlib
+import lzma
+import re
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+HEAD_BYTES = 6
+"""So many first bytes tell how a file is packed."""
+STEP_BYTES = 1 << 14  # unpacked at once, where bytes of a step that meets damage are lost
+_GZIP_WINDOW = 31  # zlib: a window of 2^15 bytes, and 16 for a gzip header
+MAX_WINDOW_BYTES = 1 << 27
+"""What unpacking one file may keep of what it unpacked; the most that packers use unless told otherwise."""
+_XZ_MEMORY_BYTES = MAX_WINDOW_BYTES + (1 << 24)
+_ZSTD_PIECE_BYTES = 512  # a block of 128 KiB can be packed in 4 bytes, so a piece gives at most 16 MiB
+
+
+class Decoder(Protocol):
+    """Unpacks one member of a packed file."""
+
+    @property
+    def eof(self) -> bool:
+        """Whether the member is complete."""
+
+    @property
+    def unused_data(self) -> bytes:
+        """What was given behind the end of the member."""
+
+    @property
+    def wants_more(self) -> bool:
+        """Whether only further packed bytes bring further unpacked ones."""
+
+    def decompress(self, packed: bytes, limit: int) -> bytes:
+        """Up to ``limit`` bytes more; DAMAGE if the stream is not sound."""
+
+
+class _Inflater:
+    """gzip (RFC 1952), which gives everything up to the byte at which the damage shows."""
+
+    def __init__(self) -> None:
+        self._zlib = zlib.decompressobj(_GZIP_WINDOW)
+        self._packed = b""
+        self._damage: zlib.error | None = None
+        self._full = False
+
+    @property
+    def eof(self) -> bool:
+        return self._zlib.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._zlib.unused_data
+
+    @property
+    def wants_more(self) -> bool:
+        return not self._packed and not self._full and self._damage is None
+
+    def decompress(self, packed: bytes, limit: int) -> bytes:
+        if self._damage is not None:
+            raise self._damage
+        packed = self._packed + packed
+        before = self._zlib.copy()
+        try:
+            unpacked = self._zlib.decompress(packed, limit)
+        except zlib.error:
+            self._zlib = before
+            return self._to_damage(packed, limit)
+        self._packed = b"" if self._zlib.eof else self._zlib.unconsumed_tail
+        self._full = len(unpacked) == limit
+        return unpacked
+
+    def _to_damage(self, packed: bytes, limit: int) -> bytes:
+        """The same byte by byte, so that nothing before the damage is lost."""
+        unpacked = bytearray()
+        at = 0
+        while at < len(packed) and len(unpacked) < limit:
+            try:
+                unpacked += self._zlib.decompress(packed[at : at + 1], limit - len(unpacked))
+            except zlib.error as damage:
+                if not unpacked:
+                    raise
+                self._damage = damage
+                break
+            at += 1 - len(self._zlib.unconsumed_tail)
+        self._packed = packed[at:]
+        return bytes(unpacked)
+
+
+class _Buffered:
+    """xz and bzip2, whose decoders keep what they were given and did not unpack yet."""
+
+    def __init__(self, decoder: Any) -> None:
+        self._decoder = decoder
+
+    @property
+    def eof(self) -> bool:
+        return bool(self._decoder.eof)
+
+    @property
+    def unused_data(self) -> bytes:
+        return bytes(self._decoder.unused_data)
+
+    @property
+    def wants_more(self) -> bool:
+        return bool(self._decoder.needs_input)
+
+    def decompress(self, packed: bytes, limit: int) -> bytes:
+        return bytes(self._decoder.decompress(packed, min(limit, STEP_BYTES)))
+
+
+class _Zstandard:
+    """Zstandard (RFC 8878), whose decoder knows no limit: it gets small pieces, and what is over waits."""
+
+    def __init__(self) -> None:
+        library = importlib.import_module("zstandard")
+        self._decoder = library.ZstdDecompressor(max_window_size=MAX_WINDOW_BYTES).decompressobj()
+        self._packed = b""
+        self._waiting = memoryview(b"")
+
+    @property
+    def eof(self) -> bool:
+        return bool(self._decoder.eof) and not self._waiting
+
+    @property
+    def unused_data(self) -> bytes:
+        return bytes(self._decoder.unused_data) + self._packed
+
+    @property
+    def wants_more(self) -> bool:
+        return not self._packed and not self._waiting
+
+    def decompress(self, packed: bytes, limit: int) -> bytes:
+        self._packed += packed
+        if not self._waiting and not self._decoder.eof:
+            piece, self._packed = self._packed[:_ZSTD_PIECE_BYTES], self._packed[_ZSTD_PIECE_BYTES:]
+            self._waiting = memoryview(self._decoder.decompress(piece))
+        unpacked, self._waiting = bytes(self._waiting[:limit]), self._waiting[limit:]
+        return unpacked
+
+
+@dataclass(frozen=True)
+class Packing:
+    """One way of packing: its name, how it begins, its decoder."""
+
+    name: str
+    begins: re.Pattern[bytes]
+    decoder: Callable[[], Decoder]
+
+
+PACKINGS = (
+    Packing("gzip", re.compile(rb"\x1f\x8b"), _Inflater),  # RFC 1952, section 2.3.1
+    Packing(  # the .xz file format 1.2, section 2.1.1.1
+        "xz",
+        re.compile(rb"\xfd7zXZ\x00"),
+        lambda: _Buffered(lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY_BYTES)),
+    ),
+    # Common practice: bzip2 has no published standard.
+    Packing("bzip2", re.compile(rb"BZh[1-9]"), lambda: _Buffered(bz2.BZ2Decompressor())),
+    # RFC 8878, sections 3.1.1 (frame) and 3.1.2 (skippable frame, which may come first).
+    Packing("Zstandard", re.compile(rb"\x28\xb5\x2f\xfd|[\x50-\x5f]\x2a\x4d\x18"), _Zstandard),
+)
+
+
+def packing_of(head: bytes) -> Packing | None:
+    """How a file that begins with these bytes is packed, None if it is not."""
+    return next((packing for packing in PACKINGS if packing.begins.match(head)), None)
+
+
+def is_damage(error: Exception) -> bool:
+    """Whether a decoder raised this because its input is not sound (zstandard's error is not imported for it)."""
+    known = isinstance(error, (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError))
+    return known or type(error).__name__ == "ZstdError"
