@@ -47,9 +47,7 @@ def _rank(poll: PollFigures) -> tuple[object, ...]:
     return address_rank(poll.master), poll.function, *(-1 if a is None else a for a in addresses)
 
 
-def _poll(
-    groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], compiled: bool
-) -> PollFigures:
+def _poll(groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], compiled: bool) -> PollFigures:
     key = groups.keys[row]
     period = quantiles(intervals, compiled=compiled)
     count, answered, changes = groups.exchange.polls[row, [P_COUNT, P_ANSWERED, P_CHANGES]].tolist()

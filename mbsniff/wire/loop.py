@@ -65,8 +65,8 @@ from mbsniff.wire.state import (
     NEXT,
     PENDING,
     PRINT,
-    PRINT_BEFORE,
     PRINT_NS,
+    PRINTS,
     ROOM,
     SEEN_NS,
     SEGMENT_HELD,
@@ -212,7 +212,7 @@ def _connection(
 def _is_copy(
     c: int, side: int, sequence: int, checksum: int, beside: int, time_ns: int, state: Columns
 ) -> bool:
-    """Whether the mirror port delivered this frame before; remembers the side's last two frames.
+    """Whether the mirror port delivered this frame before; remembers the side's last four frames.
 
     The TCP checksum covers addresses, ports, numbers, flags, window, options and data; ``beside`` has 15
     bits of what else tells frames apart.
@@ -221,11 +221,14 @@ def _is_copy(
     mark = sequence * MARK_SPREAD + (checksum << 15 | beside)
     since = time_ns - state[c, mine + PRINT_NS]
     if -COPY_NS <= since <= COPY_NS:
-        if mark == state[c, mine + PRINT] or mark == state[c, mine + PRINT_BEFORE]:
-            return True
-        state[c, mine + PRINT_BEFORE] = state[c, mine + PRINT]
+        for k in range(PRINTS):
+            if mark == state[c, mine + PRINT + k]:
+                return True
+        for k in range(PRINTS - 1, 0, -1):
+            state[c, mine + PRINT + k] = state[c, mine + PRINT + k - 1]
     else:
-        state[c, mine + PRINT_BEFORE] = -1
+        for k in range(1, PRINTS):
+            state[c, mine + PRINT + k] = -1
     state[c, mine + PRINT] = mark
     state[c, mine + PRINT_NS] = time_ns
     return False

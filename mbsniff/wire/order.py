@@ -174,7 +174,8 @@ def _complete_later(c: int, side: int, done_ns: int, done_frame: int, state: Col
     """What a side still holds back is not complete before the frame that brought the bytes before it."""
     row = state[c, HELD]
     while row >= 0:
-        if held[row, H_SIDE] == side and held[row, H_DONE_FRAME] < done_frame:
+        later = done_ns - held[row, H_DONE_NS]
+        if held[row, H_SIDE] == side and (later > 0 or (later == 0 and held[row, H_DONE_FRAME] < done_frame)):
             held[row, H_DONE_NS] = done_ns
             held[row, H_DONE_FRAME] = done_frame
         row = held[row, H_NEXT]

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-# A connection's state: one row of STATE_COLUMNS int64 (128 bytes), SIDE_COLUMNS for each side.
+# A connection's state: one row of STATE_COLUMNS int64, SIDE_COLUMNS for each side.
 NEXT = 0  # sequence number of the next byte in order, -1 where unknown
 PART = 1  # IN_STEP, LOST, or (slot + 1) << PART_SHIFT | fill of the unfinished message's buffer
 PENDING = 2  # oldest sequence number that the other side's acknowledgement is awaited for, or -1
 SEEN_NS = 3  # when this side's last byte in order was seen, -1 where never
-PRINT = 4  # fingerprint of this side's last frame, -1 where none
-PRINT_NS = 5  # and its time
-PRINT_BEFORE = 6  # fingerprint of the frame before that, where it came within COPY_NS
-SIDE_COLUMNS = 7
-HELD = 14  # first of the segments held back, in order of arrival, -1 where none
-HEARD = 15  # bits: 1 the client's bytes were seen, 2 the server's, 4 the connection was reset
-STATE_COLUMNS = 16
+PRINT_NS = 4  # time of this side's last frame
+PRINT = 5  # fingerprints of this side's last PRINTS frames, -1 where none; the older ones where each
+PRINTS = 4  # came within COPY_NS of the next: a handshake and a request may precede their copies
+SIDE_COLUMNS = 9
+HELD = 18  # first of the segments held back, in order of arrival, -1 where none
+HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 the connection was reset
+STATE_COLUMNS = 20
 
 WAS_RESET = 4
 

@@ -20,7 +20,7 @@ class Connection:
     segments: list[Segment] = field(default_factory=list)
     copies: int = 0
     kept: dict[Address, list[Segment]] = field(default_factory=dict)
-    """The last one or two segments of each side."""
+    """The last segments of each side, up to four."""
 
     def take(self, segment: Segment) -> None:
         """Add a segment, unless the mirror port had delivered it before."""
@@ -30,7 +30,7 @@ class Connection:
         if any(segment.identity == before.identity for before in kept):
             self.copies += 1
             return
-        self.kept[segment.source] = [*kept[-1:], segment]
+        self.kept[segment.source] = [*kept[-3:], segment]
         self.segments.append(segment)
 
 

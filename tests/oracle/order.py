@@ -83,8 +83,6 @@ class Side:
     heard: bool = False
     begun: bool = False
     """Whether any of its bytes in order, or its handshake, was seen."""
-    latest: int = -1
-    """The latest frame that brought bytes in order."""
 
 
 @dataclass
@@ -94,6 +92,8 @@ class Order:
     connection: Connection
     sides: tuple[Side, Side] = field(default_factory=lambda: (Side(), Side()))
     waiting: list[Segment] = field(default_factory=list)
+    complete: dict[int, tuple[int, int]] = field(default_factory=dict)
+    """Of each waiting segment's frame: the latest (time, frame) of what was needed for it to be in order."""
     was_reset: bool = False
     found: list[Happening] = field(default_factory=list)
 
@@ -158,6 +158,7 @@ class Order:
         if segment.length <= 1 and not segment.fin and distance(segment.seq, own.next) == -1:
             return  # a probe
         self.waiting.append(segment)
+        self.complete[segment.frame] = (segment.time_ns, segment.frame)
         self._settle(lambda: self._too_long(segment.time_ns))
 
     def _believe(self, segment: Segment, side: int, other: Side) -> None:
@@ -238,15 +239,17 @@ class Order:
             return
         fresh = segment.length - min(old, segment.length)
         own.next = (segment.seq + segment.length) % 2**32
-        if fresh or segment.fin:
-            own.latest = max(own.latest, segment.frame)
+        complete = self.complete.pop(segment.frame)
+        for other in self.waiting:
+            if self._side(other) == side:
+                self.complete[other.frame] = max(self.complete[other.frame], complete)
         if fresh:
             own.begun = True
             payload = segment.payload[segment.length - fresh :]
-            yield Bytes(side, own.latest, payload, fresh, own.next)
+            yield Bytes(side, complete[1], payload, fresh, own.next)
         if segment.fin:
             own.next = (own.next + 1) % 2**32
-            yield Close(own.latest, side, at_once=False)
+            yield Close(complete[1], side, at_once=False)
 
 
 def happenings(connection: Connection) -> list[Happening]:

@@ -103,7 +103,6 @@ def answer_to(folder: Path, records: Sequence[Record]) -> Any:
     return read(written(folder, records)).json["devices"]
 
 
-@pytest.mark.xfail(strict=True, reason="a held segment is given the earlier time of the one it waited for")
 def test_request_recorded_before_the_exchange_before_it(tmp_path: Path) -> None:
     """The second request recorded before the first, three places too early: its time stays its own."""
     records = recorded(conversation().wire)
@@ -119,7 +118,6 @@ def test_request_recorded_before_its_handshake(tmp_path: Path) -> None:
     assert answer_to(tmp_path, early) == answer_to(tmp_path, records)
 
 
-@pytest.mark.xfail(strict=True, reason="only the last two frames of a side are remembered")
 def test_copies_behind_three_frames_of_a_side(tmp_path: Path) -> None:
     """A handshake and a request within half a millisecond, and the copies of all four frames behind them."""
     plant = Plant()
