@@ -33,7 +33,6 @@ from mbsniff.exchange.outstanding import (
     mark_all,
 )
 from mbsniff.wire.load import Columns
-from mbsniff.wire.order import ahead
 from mbsniff.wire.rows import (
     ACCEPTED,
     ACKNOWLEDGED,
@@ -52,6 +51,7 @@ from mbsniff.wire.rows import (
     TIME_NS,
     UNRECORDED,
 )
+from mbsniff.wire.sequence import ahead
 
 
 @rare

@@ -6,8 +6,9 @@ from mbsniff.compiled import helper, rare
 from mbsniff.wire.cut import drop_part
 from mbsniff.wire.events import add_event
 from mbsniff.wire.load import Bytes, Columns
-from mbsniff.wire.order import ahead, drain
+from mbsniff.wire.order import drain
 from mbsniff.wire.rows import ACCEPTED, OPENING, RESET
+from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import HEARD, IN_STEP, NEXT, PART, PENDING, SEEN_NS, SIDE_COLUMNS, WAS_RESET
 
 FIN_BIT, SYN_BIT, RST_BIT, ACK_BIT = 0x01, 0x02, 0x04, 0x10  # RFC 9293, 3.1

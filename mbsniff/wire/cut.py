@@ -56,7 +56,7 @@ def is_header(data: Bytes, at: int) -> bool:
     return u16(data, at + 2) == 0 and SHORTEST <= length <= LONGEST
 
 
-@helper
+@rare
 def take_bytes(
     data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, time_ns: int, frame: int,
     state: Columns, parts: Bytes, free_parts: Columns, rows: Columns, values: Bytes, carry: Columns,
@@ -134,6 +134,15 @@ def emit(
 
 
 @rare
+def _emit_part(
+    parts: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int,
+    frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
+) -> None:  # fmt: skip
+    """The same from a buffer of parts."""
+    emit(parts, at, seen, size, c, side, end_sequence, time_ns, frame, state, rows, values, carry)
+
+
+@rare
 def _short(
     data: Bytes, at: int, done: int, seen: int, size: int, c: int, side: int,
     state: Columns, parts: Bytes, free_parts: Columns, carry: Columns,
@@ -189,7 +198,7 @@ def continue_part(
                 drop_part(c, side, state, free_parts, carry)
                 return 0
         if fill >= HEADER and fill == wanted:
-            emit(
+            _emit_part(
                 parts, base, fill, fill, c, side, (sequence + done) & 0xFFFFFFFF,
                 time_ns, frame, state, rows, values, carry,
             )  # fmt: skip
@@ -202,7 +211,7 @@ def continue_part(
         return done
     ends = done + wanted - fill  # the recorder cut the frame inside this message
     if fill >= HEADER + SHORTEST and ends <= size:
-        emit(
+        _emit_part(
             parts, base, fill, wanted, c, side, (sequence + ends) & 0xFFFFFFFF,
             time_ns, frame, state, rows, values, carry,
         )  # fmt: skip

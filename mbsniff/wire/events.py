@@ -5,17 +5,21 @@ from __future__ import annotations
 from mbsniff.compiled import helper, rare
 from mbsniff.wire.load import Columns
 from mbsniff.wire.rows import (
+    ACKNOWLEDGED,
     AMOUNT,
+    CLIENT,
     CONNECTION,
     FRAME,
     FROM_NS,
     KIND,
     SEQUENCE,
+    SERVER,
     SIDE,
     TIME_NS,
     UNRECORDED,
 )
-from mbsniff.wire.state import C_ROWS, C_UNRECORDED, SEEN_NS, SIDE_COLUMNS
+from mbsniff.wire.sequence import ahead
+from mbsniff.wire.state import C_ROWS, C_UNRECORDED, NEXT, PENDING, SEEN_NS, SIDE_COLUMNS
 
 
 @helper
@@ -34,6 +38,21 @@ def add_event(
     rows[row, AMOUNT] = amount
     rows[row, SEQUENCE] = sequence
     rows[row, FROM_NS] = from_ns
+
+
+@helper
+def note_acknowledgement(
+    c: int, side: int, size: int, ack: int, time_ns: int, frame: int, state: Columns, rows: Columns,
+    carry: Columns,
+) -> None:  # fmt: skip
+    """What a segment with acknowledgement number ``ack`` (-1: none) and ``size`` bytes acknowledges, if awaited."""
+    yours = (side ^ 1) * SIDE_COLUMNS
+    awaited = state[c, yours + PENDING]
+    if awaited >= 0 and ack >= 0 and ahead(ack, awaited) >= 0:
+        following = state[c, yours + NEXT]
+        state[c, yours + PENDING] = following if side == SERVER and ahead(following, ack) > 0 else -1
+        if size == 0 or side == CLIENT:
+            add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
 
 
 @rare

@@ -25,13 +25,13 @@ from mbsniff.wire.control import (
     take_reset,
     take_syn,
 )
+from mbsniff.wire.copies import is_copy, print_of, remember_print
 from mbsniff.wire.cut import take_bytes
-from mbsniff.wire.events import add_event
+from mbsniff.wire.events import add_event, note_acknowledgement
 from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
-    ahead,
     drain,
     first_sight,
     follow_unheard,
@@ -39,7 +39,9 @@ from mbsniff.wire.order import (
     in_order,
     take_segment,
 )
-from mbsniff.wire.rows import ACKNOWLEDGED, CLIENT, OPENING, PROBE, SERVER
+from mbsniff.wire.plain import plain_frames
+from mbsniff.wire.rows import CLIENT, OPENING, PROBE, SERVER
+from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
     C_CONNECTIONS,
     C_FRAGMENTS,
@@ -53,7 +55,6 @@ from mbsniff.wire.state import (
     C_UNDECODABLE,
     C_UNKNOWN_LINK,
     C_VALUES,
-    COPY_NS,
     DONE,
     GROW_CONNECTIONS,
     GROW_HELD,
@@ -63,10 +64,6 @@ from mbsniff.wire.state import (
     HELD_BYTES,
     MOST_HELD,
     NEXT,
-    PENDING,
-    PRINT,
-    PRINT_NS,
-    PRINTS,
     ROOM,
     SEEN_NS,
     SEGMENT_HELD,
@@ -79,8 +76,10 @@ HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
 MOST_ROWS = (
     LONGEST // 8 + 16 + HELD_ROOM
 )  # what one frame can fill: messages of 8 bytes, events, a queue let go
-MARK_SPREAD = (1 << 31) - 1  # the bits beside the sequence number just fit in below
 MOST_VALUES = LONGEST + 256 + HELD_VALUES
+
+
+UNUSUAL_RUN = 16  # frames after which plain ones are looked for again where none was
 
 
 @kernel
@@ -90,9 +89,20 @@ def frames_to_rows(
     rows: Columns, values: Bytes, carry: Columns,
 ) -> int:  # fmt: skip
     """Walk the batch's frames from carry[C_FRAME] on; DONE, or why the loop came back before the end."""
-    i = carry[C_FRAME]
+    i = carry[C_FRAME] & INDEX
     count = len(frames)
+    most_rows = len(rows) - MOST_ROWS
+    most_values = len(values) - MOST_VALUES
+    look_again = i
     while 0 <= i < count:
+        if i >= look_again:
+            plain = plain_frames(
+                data, frames, i, ports, keys, recent, state, rows, most_rows, values, most_values, carry
+            )
+            look_again = plain + 1 if plain > i else i + UNUSUAL_RUN
+            i = plain & INDEX
+            if i >= count:
+                break
         carry[C_FRAME] = i
         at = frames[i, POSITION] & INDEX
         end = at + frames[i, CAPTURED]
@@ -153,17 +163,18 @@ def frames_to_rows(
                 return GROW_CONNECTIONS
             recent[place] = c
         c &= INDEX
-        if carry[C_ROWS] > len(rows) - MOST_ROWS or carry[C_VALUES] > len(values) - MOST_VALUES:
+        if carry[C_ROWS] > most_rows or carry[C_VALUES] > most_values:
             return ROOM
         carry[C_FRAMES_MODBUS] += 1
         time_ns = frames[i - 1, FRAME_TIME_NS]
         identification = u16(data, ip + 4) if version == IPV4 else 0
         sequence = u32(data, tcp + 4)
         flags = data[tcp + 13] & 0xFF
-        beside = (identification ^ flags << 8 ^ size) & 0x7FFF
-        if _is_copy(c, side, sequence, u16(data, tcp + 16), beside, time_ns, state):
+        mark = print_of(sequence, u16(data, tcp + 16), identification, flags, size)
+        if is_copy(c, side, mark, time_ns, state):
             carry[C_REPEATED] += 1
             continue
+        remember_print(c, side, mark, time_ns, state)
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
             data, tcp + header, seen, size, c, side, sequence, ack, flags, time_ns,
@@ -209,32 +220,6 @@ def _connection(
 
 
 @helper
-def _is_copy(
-    c: int, side: int, sequence: int, checksum: int, beside: int, time_ns: int, state: Columns
-) -> bool:
-    """Whether the mirror port delivered this frame before; remembers the side's last four frames.
-
-    The TCP checksum covers addresses, ports, numbers, flags, window, options and data; ``beside`` has 15
-    bits of what else tells frames apart.
-    """
-    mine = side * SIDE_COLUMNS
-    mark = sequence * MARK_SPREAD + (checksum << 15 | beside)
-    since = time_ns - state[c, mine + PRINT_NS]
-    if -COPY_NS <= since <= COPY_NS:
-        for k in range(PRINTS):
-            if mark == state[c, mine + PRINT + k]:
-                return True
-        for k in range(PRINTS - 1, 0, -1):
-            state[c, mine + PRINT + k] = state[c, mine + PRINT + k - 1]
-    else:
-        for k in range(1, PRINTS):
-            state[c, mine + PRINT + k] = -1
-    state[c, mine + PRINT] = mark
-    state[c, mine + PRINT_NS] = time_ns
-    return False
-
-
-@helper
 def take_frame(
     data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, ack: int, flags: int,
     time_ns: int, frame: int, state: Columns, parts: Bytes, free_parts: Columns, held: Columns,
@@ -262,12 +247,7 @@ def take_frame(
             data, at, seen, size, c, side, sequence, ack, flags, time_ns, frame,
             state, parts, free_parts, held, held_data, rows, values, carry,
         )  # fmt: skip
-    awaited = state[c, yours + PENDING]
-    if awaited >= 0 and ack >= 0 and ahead(ack, awaited) >= 0:
-        following = state[c, yours + NEXT]
-        state[c, yours + PENDING] = following if side == SERVER and ahead(following, ack) > 0 else -1
-        if size == 0 or side == CLIENT:
-            add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
+    note_acknowledgement(c, side, size, ack, time_ns, frame, state, rows, carry)
 
 
 @rare

@@ -12,10 +12,8 @@ from mbsniff.compiled import helper, rare
 from mbsniff.wire.cut import drop_part, take_bytes
 from mbsniff.wire.events import add_event, add_unrecorded
 from mbsniff.wire.load import Bytes, Columns
-from mbsniff.wire.rows import (
-    AGAIN,
-    CLOSING,
-)
+from mbsniff.wire.rows import AGAIN, CLOSING
+from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
     C_FREE_HELD,
     C_HELD_LEFT,
@@ -40,12 +38,6 @@ from mbsniff.wire.state import (
     SIDE_COLUMNS,
     WAIT_NS,
 )
-
-
-@helper
-def ahead(a: int, b: int) -> int:
-    """How far sequence number ``a`` lies after ``b``, modulo 2**32: in [-2**31, 2**31) (RFC 9293, 3.4)."""
-    return ((a - b + 0x80000000) & 0xFFFFFFFF) - 0x80000000
 
 
 @rare
