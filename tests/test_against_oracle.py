@@ -5,7 +5,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from tests.builders.readings import columns, differences, read
@@ -94,7 +94,12 @@ def test_borders_of_blocks_and_batches(
 def test_cut_into_files(
     tmp_path_factory: pytest.TempPathFactory, capture: Capture, cuts: list[float]
 ) -> None:
-    """A capture cut into several files is read as the one it was cut from."""
+    """A capture cut into several files is read as the one it was cut from.
+
+    Not where a host begins again with the very numbers of a moment before (RFC 9293, 3.4.1 keeps hosts
+    from that): then the same packets in two files are taken for two recorders'.
+    """
+    assume(all(step.act != "open same" for step in capture.steps))
     folder = tmp_path_factory.mktemp("cut")
     records = capture.records
     whole = folder / "whole.pcap"

@@ -241,7 +241,7 @@ class Order:
         own.next = (segment.seq + segment.length) % 2**32
         complete = self.complete.pop(segment.frame)
         for other in self.waiting:
-            if self._side(other) == side:
+            if self._side(other) == side and (fresh or segment.fin):
                 self.complete[other.frame] = max(self.complete[other.frame], complete)
         if fresh:
             own.begun = True
