@@ -27,8 +27,8 @@ from mbsniff.wire.control import (
 )
 from mbsniff.wire.cut import take_bytes
 from mbsniff.wire.events import add_event
-from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, LONGEST, tcp_segment
-from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
+from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
+from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
     ahead,
@@ -42,7 +42,6 @@ from mbsniff.wire.order import (
 from mbsniff.wire.rows import ACKNOWLEDGED, CLIENT, OPENING, PROBE, SERVER
 from mbsniff.wire.state import (
     C_CONNECTIONS,
-    C_FRAGMENTS,
     C_FRAME,
     C_FRAMES_MODBUS,
     C_FREE_PARTS,
@@ -50,6 +49,7 @@ from mbsniff.wire.state import (
     C_ORDINAL,
     C_REPEATED,
     C_ROWS,
+    C_SECURED,
     C_UNDECODABLE,
     C_UNKNOWN_LINK,
     C_VALUES,
@@ -61,6 +61,7 @@ from mbsniff.wire.state import (
     HEARD,
     HELD,
     HELD_BYTES,
+    HIDDEN_FRAME,
     MOST_HELD,
     NEXT,
     PENDING,
@@ -74,6 +75,7 @@ from mbsniff.wire.state import (
     STATE_COLUMNS,
 )
 
+SECURED_PORT = 802  # IANA: mbap-s, Modbus/TCP Security
 HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
 HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
 MOST_ROWS = (
@@ -101,6 +103,8 @@ def frames_to_rows(
         version, ip = network_header(data, at, end, frames[i - 1, LINK])
         ip &= INDEX
         if version <= NOT_IP:
+            if may_hide_ip(version, data, at, ip, end, frames[i - 1, LINK]):
+                return HIDDEN_FRAME
             if version == TOO_SHORT:
                 carry[C_UNDECODABLE] += 1
             elif version == UNKNOWN_LINK:
@@ -110,8 +114,8 @@ def frames_to_rows(
         if found != FOUND:
             if found == DAMAGED:
                 carry[C_UNDECODABLE] += 1
-            elif found == FRAGMENT:
-                carry[C_FRAGMENTS] += 1
+            elif found >= ENCLOSES:
+                return HIDDEN_FRAME
             continue
         tcp &= INDEX
         if end - tcp < 4:
@@ -124,6 +128,8 @@ def frames_to_rows(
         elif ports[source]:
             side = SERVER
         else:
+            if target == SECURED_PORT or source == SECURED_PORT:
+                carry[C_SECURED] += 1
             continue
         header = (data[tcp + 12] & 0xF0) >> 2 if end - tcp >= 20 else 0
         if header < 20 or tcp + header > segment_end or tcp + header > end:
