@@ -67,4 +67,4 @@ NOT_SEEN_THROUGH = {
     S_OVERLAP: "IP fragments that contradict each other",
 }
 """Names by column of the counts."""
-SECURED_NAME = "Modbus/TCP Security, encrypted (port 802)"
+SECURED_NAME = "Modbus/TCP Security on port 802, encrypted"

@@ -49,7 +49,7 @@ class Unwrapper:
         compiled = self._compiled and (self._rows_walked > SOON_COMPILED or _is_compiled())
         i = first
         while (i := self._peel(data, rows, i, compiled)) < len(rows):
-            settled = self._settle(data, rows[i])
+            settled = self._settle(data, rows[i], compiled)
             rows[i, LINK] = LINK_NOTHING
             if settled is not None:
                 made.append((i, *settled))
@@ -82,7 +82,7 @@ class Unwrapper:
     def _peel(self, data: Bytes, rows: Columns, first: int, compiled: bool) -> int:
         return int(p.peel_frames(data, rows, first, self._counts, self._seen, self._job, compiled=compiled))
 
-    def _settle(self, data: Bytes, row: Columns) -> tuple[Columns, bytes] | None:
+    def _settle(self, data: Bytes, row: Columns, compiled: bool) -> tuple[Columns, bytes] | None:
         """Do what the loop left to Python, until the frame is plain: its row and the bytes it lies in, or None."""
         start = int(row[POSITION])
         frame = data[start : start + int(row[CAPTURED])].tobytes()
@@ -95,7 +95,7 @@ class Unwrapper:
             frame, size, link = found
             own = np.frombuffer(bytearray(frame), np.uint8)
             plain = np.array([[0, len(frame), max(size, len(frame)), time_ns, link]], np.int64)
-            if self._peel(own, plain, 0, False) == 1:
+            if self._peel(own, plain, 0, compiled) == 1:
                 return plain[0], frame
         self._counts[layers.S_DEEP] += 1
         return None

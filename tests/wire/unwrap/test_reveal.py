@@ -192,11 +192,11 @@ def test_tunnels_without_end() -> None:
         (Ether(**HARDWARE) / IP(**V4, proto=108) / Raw(bytes(30)), "IP payload compression"),
         (
             Ether(**HARDWARE) / IP(**V4) / TCP(sport=50000, dport=802, flags="PA") / Raw(b"\x17\x03\x03"),
-            "Modbus/TCP Security, encrypted (port 802)",
+            "Modbus/TCP Security on port 802, encrypted",
         ),
         (
             Ether(**HARDWARE) / IP(**V4) / TCP(sport=802, dport=50000, flags="A"),
-            "Modbus/TCP Security, encrypted (port 802)",
+            "Modbus/TCP Security on port 802, encrypted",
         ),
     ],
 )

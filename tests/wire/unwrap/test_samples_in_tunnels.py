@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +11,16 @@ import pytest
 
 from mbsniff.capture import open_recording
 from mbsniff.capture.frames import CAPTURED, POSITION, TIME_NS
+from mbsniff.diagnose import diagnose
+from mbsniff.exchange import read_exchange
+from mbsniff.measure import measure
+from mbsniff.report.as_json import diagnosis_dict
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import load_site
 from mbsniff.wire.unwrap import reveal
 from tests.builders.readings import Named, read
 from tests.builders.recorder import Record, pcap
-from tests.builders.tunnels import TUNNELS, Tunnel
+from tests.builders.tunnels import TUNNELS, Tunnel, ether, ip4
 
 SAMPLES = Path(__file__).parents[3] / "samples"
 SITE = load_site(str(SAMPLES / "oven.toml"))
@@ -91,3 +97,19 @@ def test_compiled_alike(folder: Path, name: str, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(reveal, "SOON_COMPILED", 0)
     records = carried("link-down.pcap", TUNNELS[name])
     assert diagnosis(folder, records, compiled=True) == diagnosis(folder, records)
+
+
+def test_what_the_head_says(folder: Path) -> None:
+    """The head line and JSON tell what was seen through; what is not decodable is a doubt."""
+    secured = ether(0x0800, ip4(6, struct.pack(">HHIIHHHH", 50_000, 802, 1, 1, 0x5018, 8192, 0, 0)))
+    records = carried("link-down.pcap", TUNNELS["VXLAN"])
+    capture = folder / "head.pcap"
+    capture.write_bytes(pcap([*records, (records[-1][0], secured, len(secured))]))
+    with open_recording([str(capture)]) as recording:
+        exchange, facts = read_exchange(recording, compiled=False)
+    made = diagnose(exchange, facts, measure(exchange, facts, SITE, compiled=False), SITE)
+    page, told = diagnosis_page(made, 120), diagnosis_dict(made)["recording"]
+    assert "Seen through: VXLAN (1,700 frames)." in page
+    assert "Doubt: 1 frame not decodable: Modbus/TCP Security on port 802, encrypted." in page
+    assert told["seen_through"] == {"VXLAN": 1_700}
+    assert told["not_seen_through"] == {"Modbus/TCP Security on port 802, encrypted": 1}
