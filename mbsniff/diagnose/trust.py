@@ -69,6 +69,8 @@ def _damaged(case: Case) -> list[str]:
         told.append(f"{counted(counters.fragments, 'IP fragment')} not put together")
     if counters.unknown_link:
         told.append(f"{counted(counters.unknown_link, 'frame')} of a link type that is not read")
+    for what, frames in counters.not_seen_through.items():
+        told.append(f"{counted(frames, 'frame')} not decodable: {what}")
     damaged = counters.undecodable_frames - counters.fragments - counters.unknown_link
     if damaged:
         told.append(

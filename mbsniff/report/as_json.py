@@ -84,6 +84,8 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "cut_short_frames": sum(file.cut_short_frames for file in files),
         "unrecorded_bytes": counters.unrecorded_bytes,
         "undecodable_frames": counters.undecodable_frames,
+        "seen_through": counters.seen_through,
+        "not_seen_through": counters.not_seen_through,
         "skipped_bytes": counters.skipped_bytes,
         "backward_time_steps": facts.backward_steps,
         "lost_by_recorder": _sum([d for f in files for d in (f.epb_dropcount, f.isb_ifdrop, f.isb_osdrop)]),

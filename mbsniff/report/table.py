@@ -42,6 +42,9 @@ def head(diagnosis: Diagnosis, width: int) -> str:
     names = ", ".join(one_line(f.file) for f in facts.files[:3])
     names += f" and {len(facts.files) - 3} more files" if len(facts.files) > 3 else ""
     lines = [names, f"Recorded: {_extent(diagnosis)}"]
+    if facts.counters.seen_through:
+        layers = [f"{name} ({counted(n, 'frame')})" for name, n in facts.counters.seen_through.items()]
+        lines.append(f"Seen through: {', '.join(layers)}.")
     if facts.counters.messages:
         lines.append(f"Vantage: {diagnosis.vantage}.")
     if diagnosis.doubts:

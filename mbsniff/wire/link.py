@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mbsniff.compiled import helper
+from mbsniff.compiled import helper, rare
 from mbsniff.wire.load import Bytes, u16, u32
 
 # Link types: draft-ietf-opsawg-pcaplinktype, section 2.
@@ -14,13 +14,27 @@ LINK_LINUX_COOKED = 113
 LINK_IPV4 = 228
 LINK_IPV6 = 229
 LINK_LINUX_COOKED_2 = 276
+LINK_NOTHING = -2  # our own: a frame in which `mbsniff.wire.unwrap` found nothing to read
 
 # IEEE 802 numbers (EtherType).
 ETHERTYPE_IPV4 = 0x0800
 ETHERTYPE_IPV6 = 0x86DD
+ETHERTYPE_ARP = 0x0806
 TAG_8021Q = 0x8100
 TAG_8021AD = 0x88A8
 TAG_OLD_STACKED = 0x9100
+
+ETHERTYPE_MPLS = 0x8847  # RFC 3032, 5; RFC 5332 for 8848
+ETHERTYPE_MPLS_UPSTREAM = 0x8848
+ETHERTYPE_PPPOE = 0x8864  # RFC 2516, 4: session stage
+ETHERTYPE_HSR = 0x892F  # IEC 62439-3, 5
+ETHERTYPE_PROVIDER = 0x88E7  # IEEE 802.1Q, 9.7: I-TAG
+ETHERTYPE_SECURED = 0x88E5  # IEEE 802.1AE, 9.8
+ETHERTYPE_EXTENDER = 0x893F  # IEEE 802.1BR, 7.5: E-TAG
+ETHERTYPE_REDUNDANCY = 0xF1C1  # IEEE 802.1CB, 7.8: R-TAG
+ETHERTYPE_BRIDGED = 0x6558  # RFC 1701, 3: transparent Ethernet bridging
+ETHERTYPE_SERVICE = 0x894F  # RFC 8300, 12.1: network service header
+LONGEST_LLC = 1500  # IEEE 802.3, 3.2.6: up to this the field is a length, and LLC follows
 
 # What network_header finds; the IP versions stand for themselves.
 NOT_IP = 0
@@ -37,32 +51,61 @@ def network_header(data: Bytes, at: int, end: int, link: int) -> tuple[int, int]
     if link == LINK_ETHERNET:
         if end - at < 14:
             return TOO_SHORT, at
-        return _by_ethertype(data, at + 12, end)
+        return _by_next_ethertype(data, at + 12, end)
     if link == LINK_LINUX_COOKED:
         if end - at < 16:
             return TOO_SHORT, at
-        return _by_ethertype(data, at + 14, end)
+        return _by_next_ethertype(data, at + 14, end)
     if link == LINK_LINUX_COOKED_2:
         if end - at < 20:
             return TOO_SHORT, at
-        return _by_protocol(u16(data, at), data, at + 20, end)
+        return by_ethertype(u16(data, at), data, at + 20, end)
     if link == LINK_RAW or link == LINK_IPV4 or link == LINK_IPV6:
         return _by_version(data, at, end)
     if link == LINK_NULL or link == LINK_LOOP:
         if end - at < 4:
             return TOO_SHORT, at
         return _by_family(data, at, end)
-    return UNKNOWN_LINK, at
+    return (NOT_IP if link == LINK_NOTHING else UNKNOWN_LINK), at
+
+
+@rare
+def may_hide_ip(version: int, data: Bytes, at: int, header: int, end: int, link: int) -> bool:
+    """Whether the frame at ``at``, of which `network_header` found ``version`` and ``header``, may hide IP."""
+    if version == UNKNOWN_LINK:
+        return is_foreign(link)
+    return version == NOT_IP and hiding_ethertype(data, at, header, end, link) >= 0
+
+
+@rare
+def hiding_ethertype(data: Bytes, at: int, header: int, end: int, link: int) -> int:
+    """The EtherType (or LLC length) of what is no IP at ``header``, where that may hide IP, else -1."""
+    if link == LINK_LINUX_COOKED_2 and header == at + 20:
+        ethertype = u16(data, at)
+    elif link == LINK_ETHERNET or link == LINK_LINUX_COOKED or link == LINK_LINUX_COOKED_2:
+        ethertype = u16(data, header - 2)
+    else:
+        return -1
+    return ethertype if hides_ip(ethertype, data, header, end) else -1
 
 
 @helper
-def _by_ethertype(data: Bytes, at: int, end: int) -> tuple[int, int]:
+def is_foreign(link: int) -> bool:
+    """PPP (9, 50, 204), PPPoE (51), serial (104), wireless (105, 119, 127, 163), per-packet information (192)."""
+    return (
+        link == 9 or link == 50 or link == 51 or link == 104 or link == 105
+        or link == 119 or link == 127 or link == 163 or link == 192 or link == 204
+    )  # fmt: skip
+
+
+@helper
+def _by_next_ethertype(data: Bytes, at: int, end: int) -> tuple[int, int]:
     """The two bytes at ``at`` are an EtherType that is within ``end``."""
-    return _by_protocol(u16(data, at), data, at + 2, end)
+    return by_ethertype(u16(data, at), data, at + 2, end)
 
 
 @helper
-def _by_protocol(protocol: int, data: Bytes, at: int, end: int) -> tuple[int, int]:
+def by_ethertype(protocol: int, data: Bytes, at: int, end: int) -> tuple[int, int]:
     """Any number of VLAN tags (IEEE 802.1Q, 9.6) lie between a tag's EtherType and the next one."""
     while protocol == TAG_8021Q or protocol == TAG_8021AD or protocol == TAG_OLD_STACKED:
         if end - at < 4:
@@ -74,6 +117,25 @@ def _by_protocol(protocol: int, data: Bytes, at: int, end: int) -> tuple[int, in
     if protocol == ETHERTYPE_IPV6:
         return IPV6, at
     return NOT_IP, at
+
+
+@rare
+def hides_ip(protocol: int, data: Bytes, at: int, end: int) -> bool:
+    """Whether IP may lie below a header of this EtherType, or below LLC with a sub-network header (RFC 1042)."""
+    if protocol <= LONGEST_LLC:
+        return end - at >= 8 and u16(data, at) == 0xAAAA
+    return (
+        protocol == ETHERTYPE_MPLS
+        or protocol == ETHERTYPE_MPLS_UPSTREAM
+        or protocol == ETHERTYPE_PPPOE
+        or protocol == ETHERTYPE_HSR
+        or protocol == ETHERTYPE_PROVIDER
+        or protocol == ETHERTYPE_SECURED
+        or protocol == ETHERTYPE_EXTENDER
+        or protocol == ETHERTYPE_REDUNDANCY
+        or protocol == ETHERTYPE_BRIDGED
+        or protocol == ETHERTYPE_SERVICE
+    )
 
 
 @helper

@@ -28,8 +28,8 @@ from mbsniff.wire.control import (
 from mbsniff.wire.copies import is_copy, print_of, remember_print
 from mbsniff.wire.cut import take_bytes
 from mbsniff.wire.events import add_event, note_acknowledgement
-from mbsniff.wire.ip import DAMAGED, FOUND, FRAGMENT, LONGEST, tcp_segment
-from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, network_header
+from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
+from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
     drain,
@@ -44,7 +44,6 @@ from mbsniff.wire.rows import CLIENT, OPENING, PROBE, SERVER
 from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
     C_CONNECTIONS,
-    C_FRAGMENTS,
     C_FRAME,
     C_FRAMES_MODBUS,
     C_FREE_PARTS,
@@ -52,6 +51,7 @@ from mbsniff.wire.state import (
     C_ORDINAL,
     C_REPEATED,
     C_ROWS,
+    C_SECURED,
     C_UNDECODABLE,
     C_UNKNOWN_LINK,
     C_VALUES,
@@ -62,6 +62,7 @@ from mbsniff.wire.state import (
     HEARD,
     HELD,
     HELD_BYTES,
+    HIDDEN_FRAME,
     MOST_HELD,
     NEXT,
     ROOM,
@@ -71,6 +72,7 @@ from mbsniff.wire.state import (
     STATE_COLUMNS,
 )
 
+SECURED_PORT = 802  # IANA: mbap-s, Modbus/TCP Security
 HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
 HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
 MOST_ROWS = (
@@ -111,6 +113,8 @@ def frames_to_rows(
         version, ip = network_header(data, at, end, frames[i - 1, LINK])
         ip &= INDEX
         if version <= NOT_IP:
+            if may_hide_ip(version, data, at, ip, end, frames[i - 1, LINK]):
+                return HIDDEN_FRAME
             if version == TOO_SHORT:
                 carry[C_UNDECODABLE] += 1
             elif version == UNKNOWN_LINK:
@@ -120,8 +124,8 @@ def frames_to_rows(
         if found != FOUND:
             if found == DAMAGED:
                 carry[C_UNDECODABLE] += 1
-            elif found == FRAGMENT:
-                carry[C_FRAGMENTS] += 1
+            elif found >= ENCLOSES:
+                return HIDDEN_FRAME
             continue
         tcp &= INDEX
         if end - tcp < 4:
@@ -134,6 +138,8 @@ def frames_to_rows(
         elif ports[source]:
             side = SERVER
         else:
+            if target == SECURED_PORT or source == SECURED_PORT:
+                carry[C_SECURED] += 1
             continue
         header = (data[tcp + 12] & 0xF0) >> 2 if end - tcp >= 20 else 0
         if header < 20 or tcp + header > segment_end or tcp + header > end:

@@ -14,7 +14,7 @@ from mbsniff.wire.control import ACK_BIT, FIN_BIT, RST_BIT, SYN_BIT
 from mbsniff.wire.copies import is_copy, print_of, remember_print
 from mbsniff.wire.cut import HEADER, SHORTEST, emit, is_header
 from mbsniff.wire.events import note_acknowledgement
-from mbsniff.wire.ip import TCP
+from mbsniff.wire.ip import TCP, TRAILER_BYTES, TRAILER_SUFFIX
 from mbsniff.wire.link import ETHERTYPE_IPV4, LINK_ETHERNET, TAG_8021Q
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.rows import CLIENT, SERVER
@@ -66,6 +66,8 @@ def plain_frames(
         if not _is_plain_ipv4(data, ip) or segment_end > end:
             return i
         if end - tcp < TCP_BYTES:
+            return i
+        if segment_end + TRAILER_BYTES <= end and u16(data, end - 2) == TRAILER_SUFFIX:
             return i
         source = u16(data, tcp)
         target = u16(data, tcp + 2)

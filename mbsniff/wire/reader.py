@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ from mbsniff.wire.connections import (
 )
 from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
 from mbsniff.wire.rows import ROW_COLUMNS
+from mbsniff.wire.unwrap import Unwrapper
+from mbsniff.wire.unwrap.layers import SECURED_NAME
 
 MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
 
@@ -43,6 +45,10 @@ class Counters:
     repeated_frames: int
     unrecorded_bytes: int
     skipped_bytes: int
+    seen_through: dict[str, int] = field(default_factory=dict)
+    """Frames by the layer that they were found below (`mbsniff.wire.unwrap.layers`)."""
+    not_seen_through: dict[str, int] = field(default_factory=dict)
+    """Frames by what keeps them from being read: encryption above all."""
 
 
 class MessageReader:
@@ -63,6 +69,7 @@ class MessageReader:
         self._held_data = np.zeros(0, np.uint8)
         self._rows = np.zeros((_ROWS, ROW_COLUMNS), np.int64)
         self._values = np.zeros(_VALUES, np.uint8)
+        self._unwrapper = Unwrapper(compiled=compiled)
         self._carry = np.zeros(s.CARRY_COLUMNS, np.int64)
         self._carry[s.C_FREE_PARTS] = _PARTS
         self._carry[s.C_FREE_HELD] = -1
@@ -75,9 +82,10 @@ class MessageReader:
         """
         self._carry[s.C_FRAME] = 0
         self._carry[s.C_ORDINAL] = ordinal
+        data, frames = batch.data, batch.rows
         while True:
             reason = frames_to_rows(
-                batch.data, batch.rows, self._ports, self._multipliers, self._keys, self._recent,
+                data, frames, self._ports, self._multipliers, self._keys, self._recent,
                 self._slots, self._state, self._parts, self._free_parts, self._held, self._held_data,
                 self._rows, self._values, self._carry, compiled=self._compiled,
             )  # fmt: skip
@@ -85,6 +93,8 @@ class MessageReader:
                 yield self._take_rows()
             if reason == s.DONE:
                 return
+            if reason == s.HIDDEN_FRAME:  # once a batch at most: it reveals all that follow
+                data, frames = self._unwrapper.reveal(data, frames, int(self._carry[s.C_FRAME]))
             self._make_room(reason)
 
     def finish(self, now_ns: int) -> Iterator[tuple[NDArray[np.int64], NDArray[np.uint8]]]:
@@ -115,15 +125,21 @@ class MessageReader:
     def counters(self) -> Counters:
         """The counts so far."""
         carry = self._carry.tolist()
+        fragments = self._unwrapper.fragments_left
+        not_seen_through = self._unwrapper.not_seen_through
+        if carry[s.C_SECURED]:
+            not_seen_through[SECURED_NAME] = carry[s.C_SECURED]
         return Counters(
             messages=carry[s.C_MESSAGES],
             modbus_frames=carry[s.C_FRAMES_MODBUS],
-            undecodable_frames=carry[s.C_UNDECODABLE] + carry[s.C_FRAGMENTS] + carry[s.C_UNKNOWN_LINK],
-            fragments=carry[s.C_FRAGMENTS],
+            undecodable_frames=carry[s.C_UNDECODABLE] + fragments + carry[s.C_UNKNOWN_LINK],
+            fragments=fragments,
             unknown_link=carry[s.C_UNKNOWN_LINK],
-            repeated_frames=carry[s.C_REPEATED],
+            repeated_frames=carry[s.C_REPEATED] + self._unwrapper.copies,
             unrecorded_bytes=carry[s.C_UNRECORDED],
             skipped_bytes=carry[s.C_SKIPPED],
+            seen_through=self._unwrapper.seen_through,
+            not_seen_through=not_seen_through,
         )
 
     def _take_rows(self) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:

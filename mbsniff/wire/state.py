@@ -51,7 +51,7 @@ C_HELD_LEFT = 7  # how many are free
 C_MESSAGES = 8
 C_FRAMES_MODBUS = 9  # TCP frames of a server port
 C_UNDECODABLE = 10  # frames with a damaged header, or bytes in which no message could be found
-C_FRAGMENTS = 11
+C_SECURED = 11  # TCP frames of the port of Modbus/TCP Security
 C_UNKNOWN_LINK = 12
 C_REPEATED = 13  # copies made by the mirror port
 C_UNRECORDED = 14  # bytes sent but not recorded
@@ -64,6 +64,7 @@ ROOM = 1  # rows or value pool are full: take them, then go on
 GROW_CONNECTIONS = 2
 GROW_PARTS = 3
 GROW_HELD = 4
+HIDDEN_FRAME = 5  # the next frame hides what it holds: have `mbsniff.wire.unwrap` look at the batch
 
 COPY_NS = 10_000_000  # a mirror port's copy comes within this; TCP sends again later (RFC 6298, 2.4)
 PROVEN_LOST_NS = 1_000_000_000  # the receiver has it, so only the recording can be late or lack it
