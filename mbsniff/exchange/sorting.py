@@ -15,23 +15,23 @@ from numpy.typing import NDArray
 from mbsniff.compiled import kernel
 from mbsniff.exchange.columns import P_COUNT, P_WHO
 from mbsniff.exchange.result import Pair
-from mbsniff.wire.load import Columns
+from mbsniff.wire.load import INDEX, Columns
 
 Narrow = memoryview  # of narrower integers uncompiled; compiled: an NDArray of the same
 
 
 @kernel
-def order_by_group(
+def place_by_group(
     poll: Narrow, group_of_poll: Columns, request_ns: Columns, request_frame: Narrow, starts: Columns,
-    order: Narrow, latest: Columns, disordered: Columns,
+    places: Narrow, latest: Columns, disordered: Columns,
 ) -> int:  # fmt: skip
     """Counting sort of transactions by group; ``disordered`` marks groups whose times do not ascend.
 
     ``latest`` has the last time and frame of each group; both are -1 at first.
     """
     for t in range(len(poll)):
-        group = group_of_poll[poll[t]]
-        order[starts[group]] = t
+        group = group_of_poll[poll[t] & INDEX] & INDEX
+        places[t] = starts[group] & 0x7FFFFFFF
         starts[group] += 1
         now_ns = request_ns[t]
         frame = request_frame[t] & 0xFFFFFFFF
@@ -43,31 +43,46 @@ def order_by_group(
 
 
 @kernel
-def pick(column: Narrow, order: Narrow, picked: Narrow) -> int:
-    """picked: the column's entries in another order."""
-    for k in range(len(order)):
-        picked[k] = column[order[k]]
+def put(column: Narrow, places: Narrow, placed: Narrow) -> int:
+    """placed: the column's entries, each at its place; reads and each group's writes go from front to back."""
+    for t in range(len(places)):
+        placed[places[t] & INDEX] = column[t]
     return 0
 
 
-def time_order(
-    poll: NDArray[np.int32], request_ns: NDArray[np.int64], request_frame: NDArray[np.uint32],
-    polls: NDArray[np.int64], group_of_poll: NDArray[np.int64], groups: int, *, compiled: bool,
-) -> tuple[NDArray[np.int64], NDArray[np.int32]]:  # fmt: skip
-    """(where each group begins in the order and the last one ends, transactions by group, time and frame)."""
+def bounds_of(polls: NDArray[np.int64], group_of_poll: NDArray[np.int64], groups: int) -> NDArray[np.int64]:
+    """Where each group begins among transactions sorted by group, and where the last one ends."""
     sizes = np.zeros(groups, np.int64)
     np.add.at(sizes, group_of_poll, polls[:, P_COUNT])
-    bounds = np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
-    order = np.empty(len(poll), np.int32)
+    return np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes)])
+
+
+def time_places(
+    poll: NDArray[np.int32], request_ns: NDArray[np.int64], request_frame: NDArray[np.uint32],
+    bounds: NDArray[np.int64], group_of_poll: NDArray[np.int64], *, compiled: bool,
+) -> NDArray[np.int32]:  # fmt: skip
+    """Each transaction's place in the order by group, time and frame; ``bounds`` is of `bounds_of`."""
+    groups = len(bounds) - 1
+    places = np.empty(len(poll), np.int32)
     disordered = np.zeros(groups, np.int64)
-    order_by_group(
-        poll, group_of_poll, request_ns, request_frame, bounds[:-1].copy(), order,
+    place_by_group(
+        poll, group_of_poll, request_ns, request_frame, bounds[:-1].copy(), places,
         np.full((groups, 2), -1, np.int64), disordered, compiled=compiled,
     )  # fmt: skip
-    for group in np.flatnonzero(disordered).tolist():
-        part = order[bounds[group] : bounds[group + 1]]
-        part[:] = part[np.lexsort((request_frame[part], request_ns[part]))]
-    return bounds, order
+    if disordered.any():
+        order = inverse(places)
+        for group in np.flatnonzero(disordered).tolist():
+            part = order[bounds[group] : bounds[group + 1]]
+            part[:] = part[np.lexsort((request_frame[part], request_ns[part]))]
+        places = inverse(order)
+    return places
+
+
+def inverse(places: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Which entry stands at each place, or the other way round."""
+    order = np.empty_like(places)
+    order[places] = np.arange(len(places), dtype=np.int32)
+    return order
 
 
 def sort_columns(
@@ -79,13 +94,13 @@ def sort_columns(
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
     given = (columns["poll"], columns["request_ns"], columns["request_frame"])
-    _, order = time_order(*given, polls, groups, len(place), compiled=compiled)
+    places = time_places(*given, bounds_of(polls, groups, len(place)), groups, compiled=compiled)
     for name in list(columns):
-        columns[name] = _picked(columns.pop(name), order, compiled)
+        columns[name] = _placed(columns.pop(name), places, compiled)
 
 
-def _picked(column: NDArray[Any], order: NDArray[np.int32], compiled: bool) -> NDArray[Any]:
-    picked = np.empty_like(column)
+def _placed(column: NDArray[Any], places: NDArray[np.int32], compiled: bool) -> NDArray[Any]:
+    placed = np.empty_like(column)
     signed = column.view(np.int32) if column.dtype == np.uint32 else column  # the same bits, a kernel less
-    pick(signed, order, picked.view(signed.dtype), compiled=compiled)
-    return picked
+    put(signed, places, placed.view(signed.dtype), compiled=compiled)
+    return placed

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from mbsniff.exchange import Exchange, PollKey
 from mbsniff.exchange.columns import ORPHAN_START
-from mbsniff.exchange.sorting import time_order
+from mbsniff.exchange.sorting import bounds_of, inverse, time_places
 from mbsniff.site import Device, Site
 
 BLOCK_READS = (1, 2, 3, 4, 23)
@@ -98,15 +98,11 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
     polls_of_device: list[list[int]] = [[] for _ in devices]
     for row, device in enumerate(device_of_poll.tolist()):
         polls_of_device[device].append(row)
-    bounds, order = time_order(
-        exchange.poll,
-        exchange.request_ns,
-        exchange.request_frame,
-        exchange.polls,
-        device_of_poll,
-        len(devices),
-        compiled=compiled,
-    )
+    bounds = bounds_of(exchange.polls, device_of_poll, len(devices))
+    order = np.arange(len(exchange.poll), dtype=np.int32)  # they stand by endpoint, unit and time already
+    if any(len(device.units) > 1 for device in devices):
+        given = (exchange.poll, exchange.request_ns, exchange.request_frame)
+        order = inverse(time_places(*given, bounds, device_of_poll, compiled=compiled))
     return Groups(
         exchange=exchange,
         keys=keys,
