@@ -1,6 +1,16 @@
 """Message rows in, transactions, polls and link events out; `read_exchange` begins at the Recording."""
 
+from mbsniff.exchange.again import Look, reply_pdus, segments_again
 from mbsniff.exchange.read import RecordingFacts, read_exchange
 from mbsniff.exchange.result import Exchange, Pair, PollKey
 
-__all__ = ["Exchange", "Pair", "PollKey", "RecordingFacts", "read_exchange"]
+__all__ = [
+    "Exchange",
+    "Look",
+    "Pair",
+    "PollKey",
+    "RecordingFacts",
+    "read_exchange",
+    "reply_pdus",
+    "segments_again",
+]

@@ -1,0 +1,46 @@
+"""Requirements on how much is asked of a device at once and in a second: block size, reads a second."""
+
+from __future__ import annotations
+
+from mbsniff.audit.subject import Subject
+from mbsniff.audit.verdict import Outcome, met, not_met, open_
+from mbsniff.diagnose.load import asked, largest_block
+from mbsniff.diagnose.wording import counted, listed
+
+
+def block_limit(subject: Subject) -> str | None:
+    """Registers in one read, as stated."""
+    limit = subject.limits.max_block
+    return None if limit is None else f"at most {counted(limit, 'register')}"
+
+
+def block_size(subject: Subject) -> Outcome:
+    """The largest block of registers read; coils are never held against a limit of registers."""
+    found = subject.own_findings("block-too-long")
+    largest = largest_block(subject.seen)
+    measured = "none read" if largest is None else f"{largest}"
+    if not found:
+        return met(measured)
+    limit = subject.limits.max_block or 0
+    long = [p for p in subject.seen.polls if p.function in (3, 4, 23) and (p.quantity or 0) > limit]
+    what = listed([f"{subject.case.master_name(p.master)}: {asked(p)}, {counted(p.count, 'time')}" for p in long])
+    return not_met(measured, what, found[0].evidence)
+
+
+def reads_limit(subject: Subject) -> str | None:
+    """Reads a second at the endpoint, as stated."""
+    limit = subject.limits.max_reads_per_s
+    return None if limit is None else f"at most {limit:g}/s"
+
+
+def reads_per_second(subject: Subject) -> Outcome:
+    """The endpoint's 10 s mean, and its busiest second where that brought trouble."""
+    load = subject.case.endpoint(subject.seen).load
+    measured = f"{load.ten_seconds.reads / 10:.1f}/s over 10 s, busiest second {load.second.reads}"
+    found = subject.findings("reads-too-dense", "masters-sum-over")
+    faults = [f for f in found if f.level == "fault"]
+    if faults:
+        return not_met(measured, faults[0].text.split(": ", 1)[-1], faults[0].evidence)
+    if not subject.seen.regular and load.second.reads > (subject.limits.max_reads_per_s or 0):
+        return open_("it was only probed, in bursts", measured)
+    return met(measured, found[0].evidence if found else ())
