@@ -41,7 +41,7 @@ def main_master(trace: Trace) -> int:
 def cycle(trace: Trace) -> Quantiles | None:
     """Intervals between the writes of the master that wrote most often."""
     own = trace.times_ns[trace.masters == main_master(trace)]
-    return quantiles(np.ascontiguousarray(np.diff(own)))
+    return quantiles(np.ascontiguousarray(np.diff(own)), compiled=False)
 
 
 def measurement_ages(case: Case, trace: Trace, register: Register | None, readers: NDArray[np.int32]) -> (
@@ -63,7 +63,10 @@ def measurement_ages(case: Case, trace: Trace, register: Register | None, reader
     good = np.isin(exchange.status[readers] & STATUS_MASK, _MATCHED) & (exchange.exception[readers] == 0)
     ends = np.sort(exchange.request_ns[readers[good]] + exchange.reply_ns[readers[good]])
     last = np.searchsorted(ends, writes, side="right") - 1
-    return quantiles(np.ascontiguousarray((writes - ends[np.maximum(last, 0)])[last >= 0])) if len(ends) else None
+    if not len(ends):
+        return None
+    ages = (writes - ends[np.maximum(last, 0)])[last >= 0]
+    return quantiles(ages, compiled=False)
 
 
 def following(trace: Trace, readings: Readings) -> Following:
@@ -83,7 +86,7 @@ def following(trace: Trace, readings: Readings) -> Following:
             seen.append(after_ns)
         else:
             missed.append(int(trace.rows[place]))
-    return Following(judged, len(seen), quantiles(np.array(seen, np.int64)), tuple(missed))
+    return Following(judged, len(seen), quantiles(np.array(seen, np.int64), compiled=False), tuple(missed))
 
 
 def _arrival(trace: Trace, place: int, before: int, readings: Readings, until_ns: int | None) -> int | None:

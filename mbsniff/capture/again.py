@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,16 +33,18 @@ def can_be_read_again(paths: Sequence[str]) -> bool:
     return not any(path == "-" or Path(path).is_fifo() for path in paths)
 
 
-def frames_again(paths: Sequence[str], ordinals: Iterable[int]) -> Iterator[Frame]:
+def frames_again(
+    paths: Sequence[str], ordinals: Iterable[int], *, shifts_ns: Mapping[str, int] | None = None
+) -> Iterator[Frame]:
     """The frames with these ordinals, each once, in the order recorded; those that are not there are left out.
 
-    ``paths`` as given to ``open_recording``; ordinals count all their frames, from 0, in its order. Reading ends
+    ``paths`` and ``shifts_ns`` as given to ``open_recording``; ordinals count all their frames, from 0, in its order. Reading ends
     with the last frame wanted. CaptureError where a file cannot be opened any more.
     """
     wanted: NDArray[np.int64] = np.unique(np.fromiter(ordinals, np.int64))
     if not len(wanted):
         return
-    with open_recording(paths) as recording:
+    with open_recording(paths, shifts_ns=shifts_ns) as recording:
         begin = 0
         for batch in recording.batches(compiled=not recording.small):
             first, last = np.searchsorted(wanted, (begin, begin + len(batch.rows))).tolist()

@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
+from mbsniff.capture.frames import CAPTURED, LINK, ORIGINAL, POSITION
 from mbsniff.wire.ip import FOUND, tcp_segment
-from mbsniff.wire.link import IPV4, IPV6, network_header
+from mbsniff.wire.link import IPV4, IPV6, LINK_NOTHING, network_header
+from mbsniff.wire.unwrap import Unwrapper
 
 _TCP_HEADER = 20  # RFC 9293, section 3.1
 _MBAP_BYTES = 7  # MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3
@@ -32,22 +36,36 @@ class Segment:
 
 
 def read_segment(frame: bytes, original_bytes: int, link: int) -> Segment | None:
-    """The frame's TCP segment, or None where it has none.
+    """The frame's TCP segment, within tunnels and tags too, or None where it has none of its own.
 
     ``original_bytes``: the frame's length on the wire. Messages are sought from the segment's first byte on, one
     after the other; one that another segment continues, or that the recorder cut, is left out.
     """
+    wire_bytes = max(original_bytes, len(frame))
+    return _plain(frame, wire_bytes, link) or _hidden(frame, wire_bytes, link)
+
+
+def _plain(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
     data: Any = frame
-    seen, wire = len(frame), max(original_bytes, len(frame))
-    version, at = network_header(data, 0, seen, link)
+    version, at = network_header(data, 0, len(frame), link)
     if version not in (IPV4, IPV6):
         return None
-    found, begin, end = tcp_segment(data, at, seen, wire, version)
-    if found != FOUND or seen - begin < _TCP_HEADER:
+    found, begin, end = tcp_segment(data, at, len(frame), wire_bytes, version)
+    if found != FOUND or len(frame) - begin < _TCP_HEADER:
         return None
     source, destination = (int.from_bytes(frame[begin + k : begin + k + 2], "big") for k in (0, 2))
-    payload = frame[begin + (frame[begin + 12] >> 4) * 4 : min(end, seen)]
+    payload = frame[begin + (frame[begin + 12] >> 4) * 4 : min(end, len(frame))]
     return Segment(source, destination, messages_in(payload))
+
+
+def _hidden(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
+    """The same of what lies within the frame, below layers that only the unwrapper knows."""
+    row = np.array([[0, len(frame), wire_bytes, 0, link]], np.int64)
+    data, rows = Unwrapper(compiled=False).reveal(np.frombuffer(bytearray(frame), np.uint8), row, 0)
+    position, captured, original, inner = (int(rows[0, c]) for c in (POSITION, CAPTURED, ORIGINAL, LINK))
+    if inner == LINK_NOTHING:
+        return None
+    return _plain(data[position : position + captured].tobytes(), max(original, captured), inner)
 
 
 def messages_in(payload: bytes) -> tuple[Message, ...]:
