@@ -1,4 +1,4 @@
-"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device, and all writes."""
+"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device, all writes."""
 
 from __future__ import annotations
 
@@ -32,6 +32,8 @@ class Audit:
     """Not met first, then what cannot be told, then met; by requirement, then device."""
     not_stated: dict[str, int]
     """Code of each requirement that the site does not state: at how many devices."""
+    devices: int
+    """How many devices were audited."""
     writes: list[Written]
     """By device, table and address."""
 
@@ -66,12 +68,12 @@ def audit(diagnosis: Diagnosis, look: Look | None, hardware: Hardware | None) ->
         if requirement is HARDWARE_ADDRESS:
             results += _masters(diagnosis, hardware)
     results.sort(key=lambda r: VERDICTS.index(r.verdict))
-    return Audit(diagnosis, results, dict(not_stated), [w for s in subjects for w in _writes(case, s)])
+    return Audit(
+        diagnosis, results, dict(not_stated), len(subjects), [w for s in subjects for w in _writes(case, s)]
+    )
 
 
-def _subjects(
-    case: Case, diagnosis: Diagnosis, look: SecondLook, hardware: Hardware | None
-) -> list[Subject]:
+def _subjects(case: Case, diagnosis: Diagnosis, look: SecondLook, hardware: Hardware | None) -> list[Subject]:
     """The recording's devices, then those that only the site knows."""
     groups = case.figures.groups
     subjects = []
@@ -127,7 +129,9 @@ def _judged(requirement: Requirement, subject: Subject) -> Outcome:
     if outcome.verdict == "met" and lost:
         who = "its masters'" if requirement.basis == "requests" else "its"
         return open_(
-            f"{counted(lost, 'byte')} of {who} {requirement.basis} went unrecorded", outcome.measured, outcome.evidence
+            f"{counted(lost, 'byte')} of {who} {requirement.basis} went unrecorded",
+            outcome.measured,
+            outcome.evidence,
         )
     return outcome
 
@@ -144,7 +148,9 @@ def _masters(diagnosis: Diagnosis, hardware: Hardware | None) -> list[Result]:
     for master in diagnosis.site.masters:
         if master.hardware_addresses:
             seen = not clients.isdisjoint(master.addresses)
-            outcome = master_hardware(master, hardware) if seen else open_("the recording shows nothing of it")
+            outcome = (
+                master_hardware(master, hardware) if seen else open_("the recording shows nothing of it")
+            )
             limit = listed(list(master.hardware_addresses))
             code, title = HARDWARE_ADDRESS.code, HARDWARE_ADDRESS.title
             where = listed(list(master.addresses), 2)
@@ -154,4 +160,3 @@ def _masters(diagnosis: Diagnosis, hardware: Hardware | None) -> list[Result]:
 
 def _writes(case: Case, subject: Subject) -> list[Written]:
     return [written(case, subject.declared, trace, subject.look) for trace in subject.traces]
-

@@ -52,7 +52,9 @@ def one_connection(subject: Subject) -> Outcome:
         certain = _used_together(subject, pair, overlapping)
         if certain:
             worst = max(worst, _most(lives))
-            told.append(f"{who} from ports {certain[0].port} and {certain[1].port} at {clock(certain[1].from_ns)}")
+            told.append(
+                f"{who} from ports {certain[0].port} and {certain[1].port} at {clock(certain[1].from_ns)}"
+            )
             frames += [Evidence(*subject.case.facts.place(certain[1].frame))] if certain[1].frame >= 0 else []
         else:
             doubts.append(f"{who}: an earlier connection was not seen to close, but no longer used either")
@@ -71,7 +73,9 @@ def _pairs(subject: Subject) -> list[int]:
 def _lives(subject: Subject, pair: int) -> list[_Life]:
     """The pair's connections in the order of their beginnings; attempts that nobody accepted are none."""
     exchange = subject.case.exchange
-    own: dict[int, list[list[int]]] = {c: [] for c in np.flatnonzero(exchange.connection_pair == pair).tolist()}
+    own: dict[int, list[list[int]]] = {
+        c: [] for c in np.flatnonzero(exchange.connection_pair == pair).tolist()
+    }
     columns = [E_CONNECTION, E_KIND, E_TIME_NS, E_FRAME]
     for connection, *event in subject.links.events(pair)[:, columns].tolist():
         own[connection].append(event)
@@ -145,7 +149,9 @@ def _held(hardware: Hardware | None, addresses: tuple[str, ...], allowed: tuple[
     seen = sorted({h for address in addresses for h in hardware.get(address, ())})
     others = [h for h in seen if h not in allowed]
     if others:
-        return not_met(listed(seen), f"{counted(len(others), 'other hardware address', 'other hardware addresses')}")
+        return not_met(
+            listed(seen), f"{counted(len(others), 'other hardware address', 'other hardware addresses')}"
+        )
     if not seen:
         return open_("not seen, or only through a router")
     return met(listed(seen))

@@ -13,7 +13,7 @@ from mbsniff.diagnose.wording import clock, counted, listed
 from mbsniff.errors import one_line
 from mbsniff.measure import PollFigures
 from mbsniff.measure.groups import WRITES
-from mbsniff.site import both_numbers, one_off
+from mbsniff.site import Register, both_numbers, one_off
 
 
 def masters_limit(subject: Subject) -> str | None:
@@ -28,7 +28,9 @@ def masters_allowed(subject: Subject) -> Outcome:
     """Who sent it anything at all."""
     site, device = subject.case.site, subject.declared
     polls = subject.seen.polls
-    strangers = [p for p in polls if site.may_read(subject.client(p), device) is False and _is_strange(subject, p)]
+    strangers = [
+        p for p in polls if site.may_read(subject.client(p), device) is False and _is_strange(subject, p)
+    ]
     measured = listed([subject.case.master_name(m) for m in subject.seen.masters])
     if not strangers:
         return met(measured)
@@ -78,7 +80,8 @@ def writers_allowed(subject: Subject) -> Outcome:
 def _forbidden(subject: Subject, poll: PollFigures) -> bool:
     """Whether the master may not write the device, or a register; that it is read-only is told elsewhere."""
     site, client = subject.case.site, subject.client(poll)
-    registers = [r for r, _ in subject.stretches(poll, written=True) if r is not None and r.writable]
+    stretches = subject.stretches(poll, written=True)
+    registers: list[Register | None] = [r for r, _ in stretches if r is not None and r.writable]
     return any(site.may_write(client, subject.declared, r) is False for r in registers or [None])
 
 
@@ -88,7 +91,11 @@ def _writing(subject: Subject) -> list[PollFigures]:
 
 def _told(subject: Subject, polls: list[PollFigures]) -> str:
     return listed(
-        [f"{subject.case.master_name(subject.client(p))}: {asked(p)}, {counted(p.count, 'time')}" for p in polls], 3
+        [
+            f"{subject.case.master_name(subject.client(p))}: {asked(p)}, {counted(p.count, 'time')}"
+            for p in polls
+        ],
+        3,
     )
 
 
@@ -103,7 +110,9 @@ def writes_declared(subject: Subject) -> Outcome:
     wrong = [
         p for p in polls if any(r is None or not r.writable for r, _ in subject.stretches(p, written=True))
     ]
-    measured = listed([t.register.label(subject.limits.numbering) for t in subject.traces]) or "nothing written"
+    measured = (
+        listed([t.register.label(subject.limits.numbering) for t in subject.traces]) or "nothing written"
+    )
     if not wrong:
         return met(one_line(measured))
     return not_met(one_line(measured), _told(subject, wrong), subject.requests_of(wrong))
@@ -130,11 +139,15 @@ def values_in_range(subject: Subject) -> Outcome:
     wrong = [(t, k) for t in traces for k in np.flatnonzero(outside(t)).tolist()]
     if wrong:
         t, k = wrong[0]
-        why = f"{counted(len(wrong), 'value')} outside, the first {_value(t, k)} at {clock(int(t.times_ns[k]))}"
+        why = (
+            f"{counted(len(wrong), 'value')} outside, the first {_value(t, k)} at {clock(int(t.times_ns[k]))}"
+        )
         return not_met(measured, why, subject.case.request_frames(int(t.rows[k]) for t, k in wrong))
     unknown = sum(int(np.count_nonzero(~t.known)) for t in traces)
     if unknown:
-        return open_(f"{counted(unknown, 'written value')} cannot be told (cut short, or a mask write)", measured)
+        return open_(
+            f"{counted(unknown, 'written value')} cannot be told (cut short, or a mask write)", measured
+        )
     return met(measured)
 
 
@@ -180,8 +193,9 @@ def reads_limit(subject: Subject) -> str | None:
 def reads_declared(subject: Subject) -> Outcome:
     """Reads of addresses that are not declared, or declared unreadable; with a hint where one is one off."""
     polls = [p for p in subject.seen.polls if subject.stretches(p, written=False)]
-    unknown = lambda r: r is None or not r.readable  # noqa: E731
-    wrong = [p for p in polls if any(unknown(r) for r, _ in subject.stretches(p, written=False))]
+    wrong = [
+        p for p in polls if any(r is None or not r.readable for r, _ in subject.stretches(p, written=False))
+    ]
     off = [text for text in (_one_off(subject, p) for p in polls) if text]
     measured = counted(len({(p.function, p.start, p.quantity) for p in polls}), "block")
     if not wrong:
@@ -210,5 +224,3 @@ def one_writer(subject: Subject) -> Outcome:
     if not found:
         return met(measured)
     return not_met(measured, found[0].text.split(": ", 1)[-1], found[0].evidence)
-
-

@@ -88,9 +88,7 @@ class SecondLook:
         ends = self.case.exchange.request_ns[own] + self.case.exchange.reply_ns[own]
         order = np.argsort(ends, kind="stable")
         values = decode_columns(register, raw)[:, 0] if len(rows) else np.zeros(0)
-        return Readings(
-            register, self._asked.get(key, 0), ends[order], values[order], raw[order], own[order]
-        )
+        return Readings(register, self._asked.get(key, 0), ends[order], values[order], raw[order], own[order])
 
     def readers(self, device: DeviceFigures, register: Register) -> NDArray[np.int32]:
         """The device's transactions that read the register's first value, whole."""

@@ -30,7 +30,9 @@ def no_exceptions(subject: Subject) -> Outcome:
     codes = [f"{count:,} × {_code(code)}" for code, count in sorted(found.items())]
     rows = subject.case.transactions(subject.seen)
     own = rows[subject.case.exchange.exception[rows] != 0]
-    return not_met(counted(sum(found.values()), "exception"), listed(codes), subject.case.reply_frames(own.tolist()))
+    return not_met(
+        counted(sum(found.values()), "exception"), listed(codes), subject.case.reply_frames(own.tolist())
+    )
 
 
 def _code(code: int) -> str:
@@ -108,6 +110,8 @@ def writes_echoed(subject: Subject) -> Outcome:
         frames = subject.case.reply_frames(found.different)
         return not_met(f"{len(found.different)} of {found.compared:,} differ", why, frames)
     if not found.compared:
-        return open_("no reply that repeats a write lies whole in a frame" if found.writes else "no reply to a write")
+        return open_(
+            "no reply that repeats a write lies whole in a frame" if found.writes else "no reply to a write"
+        )
     count = counted(found.compared, "reply", "replies")
     return met(count if found.compared == found.writes else f"{count} looked at, of {found.writes:,}")

@@ -92,9 +92,7 @@ def traces(case: Case, device: DeviceFigures, registers: tuple[Register, ...]) -
     return [_trace(case, device, found[key]) for key in sorted(found)]
 
 
-def _write_polls(
-    case: Case, device: DeviceFigures
-) -> list[tuple[PollFigures, NDArray[np.int32]]]:
+def _write_polls(case: Case, device: DeviceFigures) -> list[tuple[PollFigures, NDArray[np.int32]]]:
     """The device's polls that write addresses, each with its transactions in time order."""
     polls = {p.row: p for p in device.polls if written_block(p) is not None}
     rows = case.transactions(device)

@@ -130,7 +130,9 @@ def timeout_stated(subject: Subject) -> Outcome:
         return open_("standard input cannot be read a second time")
     readings = subject.readings(register)
     if not len(readings.rows):
-        return open_("its register was not read" if not readings.asked else "no reading lies whole in a frame")
+        return open_(
+            "its register was not read" if not readings.asked else "no reading lies whole in a frame"
+        )
     stated = readings.values * device.limits.watchdog_unit_s
     wanted = (subject.limits.watchdog_ns or 0) / 1e9
     wrong = [k for k, s in enumerate(stated.tolist()) if not math.isclose(s, wanted, rel_tol=_SAME)]
@@ -160,7 +162,9 @@ def never_tripped(subject: Subject) -> Outcome:
         return open_("standard input cannot be read a second time")
     readings = subject.readings(register)
     if not len(readings.rows):
-        return open_("its register was not read" if not readings.asked else "no reading lies whole in a frame")
+        return open_(
+            "its register was not read" if not readings.asked else "no reading lies whole in a frame"
+        )
     bad = [k for k, words in enumerate(readings.raw.tolist()) if tripped.by(words[-1])]
     looked = _looked(len(readings.rows), readings.asked)
     if bad:

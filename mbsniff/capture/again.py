@@ -38,8 +38,8 @@ def frames_again(
 ) -> Iterator[Frame]:
     """The frames with these ordinals, each once, in the order recorded; those that are not there are left out.
 
-    ``paths`` and ``shifts_ns`` as given to ``open_recording``; ordinals count all their frames, from 0, in its order. Reading ends
-    with the last frame wanted. CaptureError where a file cannot be opened any more.
+    ``paths`` and ``shifts_ns`` as given to ``open_recording``; ordinals count all their frames, from 0, in its order.
+    Reading ends with the last frame wanted. CaptureError where a file cannot be opened any more.
     """
     wanted: NDArray[np.int64] = np.unique(np.fromiter(ordinals, np.int64))
     if not len(wanted):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -11,7 +12,7 @@ from mbsniff.cli.progress import Progress
 from mbsniff.errors import SiteError, one_line
 
 if TYPE_CHECKING:  # importing these takes longer than a wrong call should
-    from mbsniff.exchange import Exchange, RecordingFacts
+    from mbsniff.exchange import Exchange, Look, RecordingFacts
     from mbsniff.measure import Figures
     from mbsniff.site import Site
 
@@ -107,3 +108,23 @@ def read_figures(
                 progress.say("preparing the fast loops; this happens once and takes about half a minute")
             exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
         return exchange, facts, measure(exchange, facts, site, compiled=compiled)
+
+
+def look_of(captures: tuple[str, ...], clock_offsets: tuple[str, ...] = ()) -> Look | None:
+    """How to see frames of the captures again; None where standard input or a pipe cannot be read twice."""
+    from mbsniff.capture import can_be_read_again, frames_again
+
+    if not can_be_read_again(captures):
+        return None
+    return functools.partial(frames_again, captures, shifts_ns=shifts_of(clock_offsets))
+
+
+def hardware_of(captures: tuple[str, ...]) -> dict[str, tuple[str, ...]] | None:
+    """Hardware addresses by a second look at the first frames; None where a pipe cannot be read again."""
+    from mbsniff.capture import can_be_read_again, open_recording
+    from mbsniff.draft import hardware_addresses
+
+    if not can_be_read_again(captures):
+        return None
+    with open_recording(captures) as recording:
+        return hardware_addresses(recording, compiled=not recording.small)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from mbsniff.cli.diagnose import page_width
-from mbsniff.cli.reading import port_option, read_figures
+from mbsniff.cli.reading import hardware_of, port_option, read_figures
 
 
 @click.command("site")
@@ -51,15 +49,4 @@ def _drafted(captures: tuple[str, ...], ports: tuple[int, ...]) -> str:
     from mbsniff.site import Site
 
     exchange, facts, figures = read_figures(captures, Site.empty(), ports)
-    return draft(observe(exchange, figures), figures, facts, _hardware(captures))
-
-
-def _hardware(captures: tuple[str, ...]) -> dict[str, tuple[str, ...]] | None:
-    """Hardware addresses by a second look at the first frames; None where a pipe cannot be read again."""
-    from mbsniff.capture import open_recording
-    from mbsniff.draft import hardware_addresses
-
-    if any(capture == "-" or Path(capture).is_fifo() for capture in captures):
-        return None
-    with open_recording(captures) as recording:
-        return hardware_addresses(recording, compiled=not recording.small)
+    return draft(observe(exchange, figures), figures, facts, hardware_of(captures))

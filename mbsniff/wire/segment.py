@@ -73,7 +73,9 @@ def messages_in(payload: bytes) -> tuple[Message, ...]:
     found = []
     at = 0
     while len(payload) - at > _MBAP_BYTES:
-        identifier, protocol, length = (int.from_bytes(payload[at + k : at + k + 2], "big") for k in (0, 2, 4))
+        identifier, protocol, length = (
+            int.from_bytes(payload[at + k : at + k + 2], "big") for k in (0, 2, 4)
+        )
         end = at + 6 + length
         if protocol or not _LEAST <= length <= _MOST or end > len(payload):
             break

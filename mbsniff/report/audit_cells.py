@@ -1,0 +1,125 @@
+"""An Audit's rows in, the words of their cells out; what every format of an audit shares."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from mbsniff.audit import Audit, Result, Written
+from mbsniff.diagnose.wording import clock, counted, duration, listed
+from mbsniff.errors import one_line
+from mbsniff.measure import Quantiles
+
+NONE = "-"
+MOST_FRAMES = 3
+
+
+def called(key: str, name: str | None) -> str:
+    """A device as tables call it: its name, its address without the usual port."""
+    where = key.replace(":502", "", 1) if ":502/" in key or key.endswith(":502") else key
+    return f"{one_line(name)} {where}" if name else where
+
+
+def frames(result: Result, most: int = MOST_FRAMES) -> str:
+    """The frames that show it: "1255, 1336 and 6 more", with the files' names where there are several."""
+    evidence = result.outcome.evidence
+    several = len({e.file for e in evidence}) > 1
+    texts = [f"{one_line(e.file)} {e.frame}" if several else f"{e.frame}" for e in evidence]
+    more = len(texts) - most
+    return ", ".join(texts[:most]) + (f" and {more} more" if more > 0 else "")
+
+
+def summary(audit: Audit) -> str:
+    """How many requirements are met, not met, and not to be told."""
+    counts = audit.counts()
+    told = ", ".join(f"{count:,} {verdict}" for verdict, count in counts.items())
+    return f"{counted(len(audit.results), 'requirement')} held against the recording: {told}."
+
+
+def not_stated(audit: Audit) -> str:
+    """What the site file does not state, so that it was not judged."""
+    from mbsniff.audit import REQUIREMENTS
+
+    titles = {r.code: r.title for r in REQUIREMENTS}
+    items = [f"{titles[code]} ({counted(n, 'device')})" for code, n in audit.not_stated.items()]
+    return f"Not stated in the site file, so not judged: {listed(items, 30)}." if items else ""
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of the table of writes; the highest ``rank`` goes first where the terminal is narrow."""
+
+    title: str
+    cell: Callable[[Written], str]
+    meaning: str
+    rank: int
+    right: bool = False
+
+
+def _values(written: Written) -> str:
+    if written.lowest is None or written.highest is None:
+        return NONE
+    unit = (
+        f" {one_line(written.trace.register.engineering_unit)}"
+        if written.trace.register.engineering_unit
+        else ""
+    )
+    low, high = f"{written.lowest:g}", f"{written.highest:g}"
+    return f"{low}{unit}" if low == high else f"{low} to {high}{unit}"
+
+
+def _by(written: Written) -> str:
+    return ", ".join(f"{master} {count:,}" for master, count in written.masters.items())
+
+
+def _spread(lengths: Quantiles | None) -> str:
+    """Median, and 5th to 95th percentile."""
+    if lengths is None:
+        return NONE
+    return f"{duration(lengths.median)} ({duration(lengths.p5)}-{duration(lengths.p95)})"
+
+
+def _age(written: Written) -> str:
+    age = written.age
+    return NONE if age is None else f"{duration(age.median)}, {duration(age.max)}"
+
+
+def _follows(written: Written) -> str:
+    follows = written.follows
+    if follows is None or not follows.changes:
+        return NONE
+    after = f", {duration(follows.after.median)}" if follows.after else ""
+    return f"{follows.followed} of {follows.changes}{after}"
+
+
+def device_of(written: Written) -> str:
+    """The device that was written to, as tables call it."""
+    return called(written.trace.device.key, written.trace.device.name)
+
+
+COLUMNS: tuple[Column, ...] = (
+    Column("device", device_of, "name, address and unit", 0),
+    Column("register", lambda w: one_line(w.label), "name, address, the manual's number", 1),
+    Column("written by", _by, "each master, and how often", 3),
+    Column("values written", _values, "least and greatest, in engineering units", 2),
+    Column("written how", lambda w: ", ".join(w.kinds), "cyclic, on change or sporadic", 5),
+    Column(
+        "control cycle",
+        lambda w: _spread(w.period),
+        "time between writes: median (5th-95th percentile)",
+        4,
+        right=True,
+    ),
+    Column("measurement's age", _age, "of the last reading at each write: median, greatest", 7, right=True),
+    Column(
+        "changes followed", _follows, "by the feedback register, and the median time that took", 6, right=True
+    ),
+)
+
+
+def change_lines(written: Written, most: int) -> str:
+    """The setpoint's trace: the first value, and each change with its time."""
+    trace = written.trace
+    shown = [0, *[k for k in range(1, len(trace.rows)) if trace.changes[k]]] if len(trace.rows) else []
+    items = [f"{clock(int(trace.times_ns[k]))} {trace.values[k]:g}" for k in shown]
+    return listed(items, most)
