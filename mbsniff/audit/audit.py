@@ -1,4 +1,4 @@
-"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device, all writes."""
+"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device; writes."""
 
 from __future__ import annotations
 
@@ -121,9 +121,8 @@ def _judged(requirement: Requirement, subject: Subject) -> Outcome:
         return requirement.judge(subject)
     if not figures.requests:
         return open_("no request to it was recorded, only replies")
-    if requirement.basis == "replies" and not figures.answered:
-        if figures.statuses["unanswered"] == 0:
-            return open_("no reply of it was recorded")
+    if requirement.basis == "replies" and not figures.answered and not figures.statuses["unanswered"]:
+        return open_("no reply of it was recorded")
     outcome = requirement.judge(subject)
     lost = subject.lost_bytes("requests" if requirement.basis == "requests" else "replies")
     if outcome.verdict == "met" and lost:

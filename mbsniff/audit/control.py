@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 from mbsniff.audit.readings import Readings
 from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
-from mbsniff.exchange.columns import ANSWERED, BY_ORDER, LATE, PIPELINED, STATUS_MASK
+from mbsniff.exchange import well_answered
 from mbsniff.measure import Quantiles
 from mbsniff.measure.groups import READS
 from mbsniff.measure.quantiles import quantiles
 from mbsniff.site import Register
 
 ARRIVED = 0.1  # common practice: a step response has arrived within a tenth of the step
-_MATCHED = (ANSWERED, BY_ORDER, PIPELINED, LATE)
 
 
 @dataclass(frozen=True)
@@ -60,8 +59,8 @@ def measurement_ages(case: Case, trace: Trace, register: Register | None, reader
         reads = [p.row for p in trace.device.polls if p.function in READS]
         readers = own[np.isin(exchange.poll[own], reads)]
     readers = readers[groups.master_of_poll[exchange.poll[readers]] == master]
-    good = np.isin(exchange.status[readers] & STATUS_MASK, _MATCHED) & (exchange.exception[readers] == 0)
-    ends = np.sort(exchange.request_ns[readers[good]] + exchange.reply_ns[readers[good]])
+    readers = well_answered(exchange, readers)
+    ends = np.sort(exchange.request_ns[readers] + exchange.reply_ns[readers])
     last = np.searchsorted(ends, writes, side="right") - 1
     if not len(ends):
         return None

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import read_block
+from mbsniff.audit.blocks import Block, read_block
 from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
-from mbsniff.exchange import Look, reply_pdus
+from mbsniff.exchange import Look, reply_pdus, well_answered
 from mbsniff.measure import DeviceFigures
 from mbsniff.site import Device, Register, decode_columns
 from mbsniff.site.register import BITS
@@ -28,7 +28,7 @@ class Readings:
 
     register: Register
     asked: int
-    """How many requests read it, looked at or not."""
+    """How many replies hold it, looked at or not."""
     times_ns: NDArray[np.int64]
     """When the reply was complete."""
     values: NDArray[np.float64]
@@ -91,15 +91,14 @@ class SecondLook:
         return Readings(register, self._asked.get(key, 0), ends[order], values[order], raw[order], own[order])
 
     def readers(self, device: DeviceFigures, register: Register) -> NDArray[np.int32]:
-        """The device's transactions that read the register's first value, whole."""
+        """The device's transactions that read the register's first value, whole, and got a normal reply."""
         polls = []
         for poll in device.polls:
             block = read_block(poll)
-            if block and block[0] == register.table and block[1] <= register.first:
-                if register.first + register.words <= block[1] + block[2]:
-                    polls.append(poll.row)
+            if block and block[0] == register.table and _holds(block, register):
+                polls.append(poll.row)
         rows = self.case.transactions(device)
-        return np.asarray(rows[np.isin(self.case.exchange.poll[rows], polls)], np.int32)
+        return well_answered(self.case.exchange, rows[np.isin(self.case.exchange.poll[rows], polls)])
 
     def _after(self, rows: NDArray[np.int32], after_ns: NDArray[np.int64]) -> NDArray[np.int32]:
         times = self.case.exchange.request_ns[rows]
@@ -114,6 +113,11 @@ class SecondLook:
         if register.table in BITS:
             return [data[(at + k) // 8] >> (at + k) % 8 & 1 for k in range(register.words)]
         return [int.from_bytes(data[2 * (at + k) : 2 * (at + k) + 2], "big") for k in range(register.words)]
+
+
+def _holds(block: Block, register: Register) -> bool:
+    """Whether the register's first value lies within the block, which is of its table."""
+    return block[1] <= register.first and register.first + register.words <= block[1] + block[2]
 
 
 def _thinned(entries: NDArray[Any], most: int = MOST_LOOKED_AT) -> NDArray[Any]:

@@ -39,21 +39,21 @@ REQUIREMENTS: tuple[Requirement, ...] = (
     Requirement("watchdog-set", "watchdog set", "the timeout in the site file",
                 "watchdog_s", watchdog.watchdog_limit, watchdog.watchdog_set, "site"),
     Requirement("watchdog-kept", "watchdog kept",
-                "the longest silence between feeds, shortest to longest possible; what was left of the timeout, and the "
-                "spare polls", "watchdog_s", watchdog.timeout_limit, watchdog.watchdog_kept, "requests"),
+                "the longest silence between feeds, shortest to longest possible; what was left of the timeout, and "
+                "the spare polls", "watchdog_s", watchdog.timeout_limit, watchdog.watchdog_kept, "requests"),
     Requirement("watchdog-fed", "fed when nothing changes",
                 "polls that feed the watchdog: one is cyclic, and brings a new value nearly each time where only "
                 "changes feed", "watchdog_s", watchdog.fed_limit, watchdog.watchdog_fed, "requests"),
     Requirement("control-kept", "master in charge",
-                "the silences of each master that controls the device, whoever else fed the watchdog",
-                "watchdog_s", watchdog.timeout_limit, watchdog.control_kept, "requests"),
+                "silences, beyond the timeout, of a master that controls the device while others fed the watchdog",
+                "watchdog_s", watchdog.control_limit, watchdog.control_kept, "requests"),
     Requirement("timeout-stated", "timeout in the device", "the values read from the watchdog's register",
                 "watchdog_register, watchdog_s", watchdog.stated_limit, watchdog.timeout_stated, "replies"),
     Requirement("never-tripped", "status", "the values read from the status register",
                 "status_register, status_tripped", watchdog.status_limit, watchdog.never_tripped, "replies"),
     Requirement("outage-bearable", "time without control", "the timeout with its tolerance, against the outage "
-                "that the process bears", "tolerable_outage_s, watchdog_s", watchdog.outage_limit, watchdog.outage_bearable,
-                "site"),
+                "that the process bears",
+                "tolerable_outage_s, watchdog_s", watchdog.outage_limit, watchdog.outage_bearable, "site"),
     Requirement("masters", "masters", "everyone who sent it a request",
                 "masters, may_read", permissions.masters_limit, permissions.masters_allowed, "requests"),
     Requirement("writers", "writers", "everyone who sent it a write",

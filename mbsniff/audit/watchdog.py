@@ -84,19 +84,22 @@ def _feeds_steadily(poll: PollFigures, change: bool) -> bool:
     return poll.kind == "cyclic" and (not change or 10 * poll.changes >= 9 * (poll.count - 1))
 
 
+def control_limit(subject: Subject) -> str | None:
+    """The timeout, where there is one: others' requests must not hide that the master in charge is gone."""
+    timeout = subject.limits.watchdog_ns
+    return f"no silence above {duration(timeout)} behind others' requests" if timeout else None
+
+
 def control_kept(subject: Subject) -> Outcome:
     """Whether a controlling master was silent for longer than the timeout while others fed the watchdog."""
     found = subject.own_findings("watchdog-masked")
-    if found:
-        text = found[0].text.split(": ", 1)[-1]
-        if found[0].level == "fault":
-            return not_met("silent beyond the timeout", text, found[0].evidence)
-        return open_(text, evidence=found[0].evidence)
-    if not subject.seen.regular:
-        return open_("it was only probed")
-    longest = max((s.silence.length_ns for s in subject.seen.master_silences), default=None)
-    several = len(subject.seen.masters) > 1
-    return met(f"silent for {duration(longest)} at most" if longest and several else "one master")
+    faults = [f for f in found if f.level == "fault"]
+    if not found:
+        return met("none") if subject.seen.regular else open_("it was only probed")
+    text = (faults or found)[0].text.split(": ", 1)[-1]
+    evidence = tuple(e for f in faults or found for e in f.evidence)
+    measured = duration(max((f.until_ns or 0) - (f.from_ns or 0) for f in faults or found))
+    return not_met(measured, text, evidence) if faults else open_(text, measured, evidence)
 
 
 def outage_limit(subject: Subject) -> str | None:

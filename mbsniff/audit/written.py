@@ -25,6 +25,8 @@ class Written:
     """The register's name and both its numbers."""
     masters: dict[str, int]
     """Address of each master that wrote it: how often."""
+    names: tuple[str | None, ...]
+    """The site's names of these masters."""
     kinds: tuple[str, ...]
     """How its polls write: cyclic, on change, sporadic."""
     lowest: float | None
@@ -58,6 +60,7 @@ def written(case: Case, device: Device | None, trace: Trace, look: SecondLook) -
         trace=trace,
         label=trace.register.label(trace.device.limits.numbering),
         masters={groups.masters[m]: int(counts[m]) for m in np.flatnonzero(counts).tolist()},
+        names=tuple(case.site.name_of_master(groups.masters[m]) for m in np.flatnonzero(counts).tolist()),
         kinds=tuple(sorted({poll.kind for poll in trace.polls.values()})),
         lowest=float(values.min()) if len(values) else None,
         highest=float(values.max()) if len(values) else None,

@@ -36,8 +36,7 @@ def reply_pdus(exchange: Exchange, rows: NDArray[np.int32], look: Look) -> dict[
     Left out are transactions without a normal reply, replies that do not lie whole in the frame that completed
     them, and frames in which there are more such replies than transactions, or fewer.
     """
-    kinds = exchange.status[rows] & STATUS_MASK
-    answered = rows[np.isin(kinds, _MATCHED) & (exchange.exception[rows] == 0)]
+    answered = well_answered(exchange, rows)
     by_frame: dict[int, list[int]] = defaultdict(list)
     for row, frame in zip(answered.tolist(), exchange.reply_frame[answered].tolist(), strict=True):
         by_frame[frame].append(row)
@@ -46,6 +45,12 @@ def reply_pdus(exchange: Exchange, rows: NDArray[np.int32], look: Look) -> dict[
         for ordinal, segment in segments_again(look, by_frame)
         for row, pdu in _told(exchange, by_frame[ordinal], segment.messages)
     }
+
+
+def well_answered(exchange: Exchange, rows: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Those of the transactions that a normal reply answers, in time or late."""
+    kinds = exchange.status[rows] & STATUS_MASK
+    return np.asarray(rows[np.isin(kinds, _MATCHED) & (exchange.exception[rows] == 0)], np.int32)
 
 
 def _told(exchange: Exchange, rows: list[int], messages: tuple[Message, ...]) -> Iterator[tuple[int, bytes]]:

@@ -69,7 +69,8 @@ def _values(written: Written) -> str:
 
 
 def _by(written: Written) -> str:
-    return ", ".join(f"{master} {count:,}" for master, count in written.masters.items())
+    counts = zip(written.names, written.masters.items(), strict=True)
+    return ", ".join(f"{one_line(name or address)} {count:,}" for name, (address, count) in counts)
 
 
 def _spread(lengths: Quantiles | None) -> str:
@@ -93,16 +94,22 @@ def _follows(written: Written) -> str:
 
 
 def device_of(written: Written) -> str:
-    """The device that was written to, as tables call it."""
-    return called(written.trace.device.key, written.trace.device.name)
+    """The device that was written to: its name where it has one."""
+    figures = written.trace.device
+    return one_line(figures.name) if figures.name else called(figures.key, None)
+
+
+def ended(text: str) -> str:
+    """A text as a sentence."""
+    return text if text.endswith(("?", ".", "!")) else f"{text}."
 
 
 COLUMNS: tuple[Column, ...] = (
-    Column("device", device_of, "name, address and unit", 0),
+    Column("device", device_of, "name, or address and unit", 0),
     Column("register", lambda w: one_line(w.label), "name, address, the manual's number", 1),
     Column("written by", _by, "each master, and how often", 3),
     Column("values written", _values, "least and greatest, in engineering units", 2),
-    Column("written how", lambda w: ", ".join(w.kinds), "cyclic, on change or sporadic", 5),
+    Column("written how", lambda w: ", ".join(w.kinds), "cyclic, on change or sporadic", 8),
     Column(
         "control cycle",
         lambda w: _spread(w.period),

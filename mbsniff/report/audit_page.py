@@ -15,6 +15,7 @@ from mbsniff.report.audit_cells import (
     called,
     change_lines,
     device_of,
+    ended,
     frames,
     not_stated,
     summary,
@@ -100,7 +101,7 @@ def _told(audit: Audit, verdict: str, width: int) -> list[str]:
     for number, group in enumerate(groups, 1):
         first = group[0]
         lines = [
-            f"{number}. {first.title}, {_at(group, audit.devices)}: {one_line(first.outcome.why or NONE)}."
+            f"{number}. {first.title}, {_at(group, audit.devices)}: {ended(one_line(first.outcome.why or NONE))}"
         ]
         shown = [
             f"{one_line(r.name) if len(group) > 1 and r.name else ''} {frames(r)}".strip() for r in group
