@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from mbsniff.audit import Audit, Result, Written
-from mbsniff.diagnose.wording import clock, counted, duration, listed
+from mbsniff.diagnose.wording import between, clock, counted, duration, listed
 from mbsniff.errors import one_line
-from mbsniff.measure import Quantiles
 
 NONE = "-"
 MOST_FRAMES = 3
@@ -73,11 +72,10 @@ def _by(written: Written) -> str:
     return ", ".join(f"{one_line(name or address)} {count:,}" for name, (address, count) in counts)
 
 
-def _spread(lengths: Quantiles | None) -> str:
-    """Median, and 5th to 95th percentile."""
-    if lengths is None:
-        return NONE
-    return f"{duration(lengths.median)} ({duration(lengths.p5)}-{duration(lengths.p95)})"
+def _cycle(written: Written) -> str:
+    """From the 5th to the 95th percentile."""
+    period = written.period
+    return NONE if period is None else between(period.p5, period.p95)
 
 
 def _age(written: Written) -> str:
@@ -112,8 +110,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("written how", lambda w: ", ".join(w.kinds), "cyclic, on change or sporadic", 8),
     Column(
         "control cycle",
-        lambda w: _spread(w.period),
-        "time between writes: median (5th-95th percentile)",
+        _cycle,
+        "time between writes, 5th to 95th percentile",
         4,
         right=True,
     ),
