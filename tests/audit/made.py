@@ -30,7 +30,9 @@ def site(
 ) -> Site:
     """A site with one zone, 192.0.2.50 unit 1."""
     own = Limits(**limits)  # type: ignore[arg-type]
-    device = Device("zone", "192.0.2.50", units=(1,), limits=own, registers=registers, hardware_address=hardware)
+    device = Device(
+        "zone", "192.0.2.50", units=(1,), limits=own, registers=registers, hardware_address=hardware
+    )
     return Site(masters=tuple(masters), devices=(device,))
 
 
@@ -62,7 +64,9 @@ def read_registers(connection: Connection, seconds: float, first: int, *values: 
     exchange(connection, seconds, request, struct.pack(f">BB{len(values)}H", 3, 2 * len(values), *values))
 
 
-def audited(plant: Plant, declared: Site, *, again: bool = True, captures: Sequence[Path] | None = None) -> Audit:
+def audited(
+    plant: Plant, declared: Site, *, again: bool = True, captures: Sequence[Path] | None = None
+) -> Audit:
     """The audit; ``again``: whether the recording can be looked at a second time."""
     with tempfile.TemporaryDirectory() as folder:
         made = captures or [write(Path(folder) / "made.pcap", plant)]

@@ -43,7 +43,9 @@ def test_a_reading_by_another_master_is_not_what_the_controller_knows() -> None:
 def test_what_followed_and_when() -> None:
     """A step from 10 to 20 °C has arrived at 19 °C, within a tenth of it; one nothing followed is counted apart."""
     rise = [(3.0, "r", 120), (4.0, "r", 189), (5.0, "r", 190), (6.0, "r", 200)]
-    made = loop((1, "w", 100), (1.5, "r", 100), (2, "w", 200), *rise, (7, "w", 400), (8, "r", 200), (9, "r", 201))
+    made = loop(
+        (1, "w", 100), (1.5, "r", 100), (2, "w", 200), *rise, (7, "w", 400), (8, "r", 200), (9, "r", 201)
+    )
     assert made.follows is not None and made.follows.after is not None
     assert (made.follows.changes, made.follows.followed) == (2, 1)
     assert made.follows.after.max == 3010 * MS

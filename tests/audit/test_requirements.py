@@ -28,7 +28,9 @@ from tests.builders.adus import adu
 from tests.builders.measured import at
 from tests.builders.plant import MASTER, Plant
 
-SETPOINT = Register("setpoint", first=40, type="int16", scale=0.1, minimum=0, maximum=300, engineering_unit="°C")
+SETPOINT = Register(
+    "setpoint", first=40, type="int16", scale=0.1, minimum=0, maximum=300, engineering_unit="°C"
+)
 Say = Callable[[Plant], object]
 
 
@@ -258,7 +260,9 @@ def test_without_a_second_look() -> None:
     plant = Plant()
     steady(plant)
     writes(5)(plant)
-    limits = Limits(watchdog_ns=7 * SECOND, watchdog_register=0, status_register=0, status_tripped=Tripped(2, 2))
+    limits = Limits(
+        watchdog_ns=7 * SECOND, watchdog_register=0, status_register=0, status_tripped=Tripped(2, 2)
+    )
     declared = replace(site(hardware="00-00-5E-00-53-51").devices[0], limits=limits)
     made = audited(plant, Site(masters=MASTERS, devices=(declared,)), again=False)
     open_ = {r.code for r in made.results if r.verdict == "cannot be told" and r.name == "zone"}
@@ -278,4 +282,6 @@ def test_one_off_reads_are_pointed_out() -> None:
     plant = Plant()
     read_registers(master(plant), 1, 41, 7)
     made = audited(plant, site(SETPOINT))
-    assert "holding 41 (no. 42) is one above holding 40 (no. 41)" in (result(made, "reads-declared").outcome.why or "")
+    assert "holding 41 (no. 42) is one above holding 40 (no. 41)" in (
+        result(made, "reads-declared").outcome.why or ""
+    )
