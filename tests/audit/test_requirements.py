@@ -125,7 +125,9 @@ CASES: dict[str, tuple[str, Site, Say, str]] = {
     ),
     "timeout as stated": ("timeout-stated", site(watchdog_ns=7 * SECOND, watchdog_register=0), steady, "met"),
     "timeout otherwise": ("timeout-stated", site(watchdog_ns=3 * SECOND, watchdog_register=0), steady, "not met"),
-    "timeout never read": ("timeout-stated", site(watchdog_ns=7 * SECOND, watchdog_register=9), steady, "cannot be told"),
+    "timeout never read": (
+        "timeout-stated", site(watchdog_ns=7 * SECOND, watchdog_register=9), steady, "cannot be told",
+    ),
     "status fine": ("never-tripped", site(status_register=0, status_tripped=Tripped(8, 8)), steady, "met"),
     "status tripped": ("never-tripped", site(status_register=0, status_tripped=Tripped(2, 2)), steady, "not met"),
     "listed master": ("masters", LISTED, steady, "met"),

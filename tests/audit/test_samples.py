@@ -15,7 +15,7 @@ ZONES = {f"zone {n}" for n in range(1, 7)}
 PLANTED = {
     "healthy-shift.pcap": {},
     "recipe-terminal.pcapng.gz": {"reads-per-second": ZONES, "masters": ZONES},
-    "link-down.pcap": dict.fromkeys(("watchdog-kept", "never-tripped", "replies-in-time"), {"zone 3"}),
+    "link-down.pcap": {code: {"zone 3"} for code in ("watchdog-kept", "never-tripped", "replies-in-time")},
     "plc-silent.pcapng": {"control-kept": ZONES},
     "block-edge.pcap": {
         "block-size": {"zone 6"},
