@@ -8,6 +8,7 @@ from typing import Any
 from mbsniff.audit import Audit, Result, Written
 from mbsniff.diagnose.wording import moment
 from mbsniff.report.as_json import SCHEMA, diagnosis_dict, json_text
+from mbsniff.report.audit_cells import NONE
 from mbsniff.report.rounding import in_milliseconds, in_seconds
 
 
@@ -37,7 +38,7 @@ def result_dict(result: Result) -> dict[str, Any]:
         "device": result.device,
         "name": result.name,
         "verdict": result.verdict,
-        "measured": result.outcome.measured,
+        "measured": result.outcome.measured if result.outcome.measured != NONE else None,
         "limit": result.limit,
         "why": result.outcome.why,
         "evidence": [{"file": e.file, "frame": e.frame} for e in result.outcome.evidence],

@@ -18,7 +18,7 @@ from mbsniff.report.table import CAUTION, head
 RESULT_FIELDS = ("verdict", "code", "title", "device", "name", "measured", "limit", "why", "evidence")
 WRITE_FIELDS = (
     "at", "device", "name", "register", "table", "address", "master", "value", "engineering_unit", "raw",
-    "accepted", "file", "frame",
+    "refused", "file", "frame",
 )  # fmt: skip
 
 
@@ -48,7 +48,7 @@ def _writes(audit: Audit, written: Written) -> Iterator[list[object]]:
         yield [
             moment(int(trace.times_ns[k])), trace.device.key, trace.device.name, register.name, register.table,
             register.first, masters[int(trace.masters[k])], number(trace.values[k]), register.engineering_unit,
-            raw, bool(trace.accepted[k]), file, frame,
+            raw, not trace.accepted[k], file, frame,
         ]  # fmt: skip
 
 
