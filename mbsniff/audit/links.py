@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,16 +10,19 @@ import numpy as np
 from mbsniff.audit.subject import Hardware, Subject
 from mbsniff.audit.verdict import Outcome, met, not_met, open_
 from mbsniff.diagnose import Evidence
+from mbsniff.diagnose.case import MOST_EVIDENCE
 from mbsniff.diagnose.wording import clock, counted, listed
-from mbsniff.exchange import segments_again
+from mbsniff.exchange import segments_again, well_answered
 from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_KIND, E_TIME_NS
 from mbsniff.measure.groups import is_orphan
 from mbsniff.site import Master
+from mbsniff.wire.link import LINK_ETHERNET
 from mbsniff.wire.rows import ACCEPTED, CLOSING, OPENING, RESET
 
 MOST_REQUESTS = 1_000
 """Requests after a second connection was opened that are looked at, to see which connection they are on."""
 _EVER = 1 << 62
+_SOURCE = slice(6, 12)  # IEEE 802.3, section 3.2: where the source address lies
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ def one_connection(subject: Subject) -> Outcome:
         else:
             doubts.append(f"{who}: an earlier connection was not seen to close, but no longer used either")
     if told:
-        return not_met(f"{worst}", listed(told, 3), tuple(frames[:8]))
+        return not_met(f"{worst}", listed(told, 3), tuple(frames[:MOST_EVIDENCE]))
     return open_(listed(doubts, 3)) if doubts else met("1")
 
 
@@ -135,7 +138,25 @@ def device_hardware(subject: Subject) -> Outcome:
     """Which hardware addresses used the device's IP address."""
     declared = subject.declared
     allowed = (declared.hardware_address,) if declared and declared.hardware_address else ()
-    return _held(subject.hardware, (subject.seen.address,), allowed)
+    outcome = _held(subject.hardware, (subject.seen.address,), allowed)
+    return (
+        replace(outcome, evidence=_sent_by_others(subject, allowed))
+        if outcome.verdict == "not met"
+        else outcome
+    )
+
+
+def _sent_by_others(subject: Subject, allowed: tuple[str, ...]) -> tuple[Evidence, ...]:
+    """The first replies of the device that another hardware address sent; none where it sent only ARP."""
+    if not subject.look.look:
+        return ()
+    rows = well_answered(subject.case.exchange, subject.case.transactions(subject.seen))[:MOST_REQUESTS]
+    found = [
+        Evidence(*subject.case.facts.place(frame.ordinal))
+        for frame in subject.look.look(subject.case.exchange.reply_frame[rows].tolist())
+        if frame.link == LINK_ETHERNET and frame.data[_SOURCE].hex("-").upper() not in allowed
+    ]
+    return tuple(found[:MOST_EVIDENCE])
 
 
 def master_hardware(master: Master, hardware: Hardware | None) -> Outcome:

@@ -51,6 +51,8 @@ def test_another_hardware_address_is_not_met() -> None:
     )
     found = {r.name: r.outcome.measured for r in made.results if r.verdict == "not met"}
     assert found == {"zone 1": "00-00-5E-00-53-51", "oven PLC": "00-00-5E-00-53-10"}
+    frames = next(r.outcome.evidence for r in made.results if r.name == "zone 1" and r.verdict == "not met")
+    assert len(frames) == 8  # the first replies that the other hardware address sent
 
 
 def test_setpoints_are_told_in_degrees_and_followed() -> None:
