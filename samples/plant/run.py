@@ -18,13 +18,18 @@ LEAD_S = 1.0  # from the last "ready" to the first thing that happens
 STEP_S, HELD_UP_S = 0.05, 0.4  # a machine that stands still longer plants what is not in the plan
 
 
-def record(scenario: Scenario, folder: Path, say: Callable[[str], None]) -> Path:
-    """Make the recording of ``scenario`` in ``folder``, in real time; give its path."""
+def record(
+    scenario: Scenario, folder: Path, say: Callable[[str], None], poll_list: Path | None = None
+) -> Path:
+    """Make the recording of ``scenario`` in ``folder``, in real time; give its path.
+
+    With ``poll_list`` (TOML, by `mbsniff plan`) PLC and station ask what it says instead of their own polls.
+    """
     path = folder / scenario.file
     path.parent.mkdir(parents=True, exist_ok=True)
     hosts = (*HOSTS, GATEWAY) if scenario.gateway else HOSTS
     with Network(f"oven-{os.getpid()}", hosts, scenario.cabling) as network, ExitStack() as stack:
-        stage = Stage(scenario, network, jobs_of(scenario, path), stack)
+        stage = Stage(scenario, network, jobs_of(scenario, path, poll_list), stack)
         stage.set_up()
         zero_s = time.monotonic() + LEAD_S + max(0.0, -scenario.masters_from_s)
         stage.begin(zero_s)
@@ -38,7 +43,7 @@ def record(scenario: Scenario, folder: Path, say: Callable[[str], None]) -> Path
     return path
 
 
-def jobs_of(scenario: Scenario, path: Path) -> dict[str, Job]:
+def jobs_of(scenario: Scenario, path: Path, poll_list: Path | None = None) -> dict[str, Job]:
     """Give the processes of a recording by name: where each runs, and what."""
     masters = (PLC, STATION, TERMINAL) if scenario.terminal else (PLC, STATION)
     jobs: dict[str, Job] = {zone.key: (zone.key, "zone", (str(n),)) for n, zone in enumerate(ZONES, 1)}
@@ -46,7 +51,10 @@ def jobs_of(scenario: Scenario, path: Path) -> dict[str, Job]:
         jobs |= {f"fan{n}": (GATEWAY.key, "fan", (str(unit),)) for n, unit in enumerate(FANS, 1)}
         jobs[GATEWAY.key] = (GATEWAY.key, "gateway", ())
     jobs |= {"recorder": ("recorder", "recorder", (str(path),)), "switch": ("switch", "switch", ())}
-    jobs |= {master.key: (master.key, master.key, ()) for master in masters}
+    if poll_list is None:
+        jobs |= {master.key: (master.key, master.key, ()) for master in masters}
+    else:
+        jobs |= {m.key: (m.key, "planned", (m.key, str(poll_list))) for m in (PLC, STATION)}
     jobs |= {f"{key} announcing": (key, "announcer", (key,)) for key in scenario.announces}
     if scenario.storm:
         jobs["storm"] = (TERMINAL.key, "storm", ())

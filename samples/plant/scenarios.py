@@ -61,8 +61,14 @@ LINE = (
     ),
 )
 SCENARIOS = (*LINE, *CAUSES)
+PLANNED = Scenario(  # no sample: for a run with a poll list of `mbsniff plan`
+    name="planned-polls",
+    file="planned-polls.pcap",
+    span_s=45,
+    recipes=(Recipe(0, ROLLS), Recipe(15, RYE), Recipe(30, ROLLS)),
+)
 
 
 def find(name: str) -> Scenario:
     """Give the scenario of that name; KeyError where there is none."""
-    return {scenario.name: scenario for scenario in SCENARIOS}[name]
+    return {scenario.name: scenario for scenario in (*SCENARIOS, PLANNED)}[name]
