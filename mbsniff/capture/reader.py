@@ -150,7 +150,7 @@ class FileReader(ABC):
                     return True
                 self._settle(outcome)
             except DamageError as damage:
-                self._end(f"{damage}; reading stops there")
+                self._end(f"{damage}; reading stops there", is_damaged=True)
         return False
 
     def close(self) -> None:
@@ -193,10 +193,10 @@ class FileReader(ABC):
     def place(self) -> str:
         """Where the loop stands, in words."""
 
-    def _end(self, note: str | None) -> None:
+    def _end(self, note: str | None, is_damaged: bool = False) -> None:
         if note:
             self.notes.add(note)
-        if self.window.trouble:
+        if self.window.trouble and not is_damaged:  # else how far ahead was read would decide
             self.notes.add(self.window.trouble)
         if not note and not self.window.trouble:
             self._unread_bytes = 0
