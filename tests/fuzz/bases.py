@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import tempfile
 from pathlib import Path
 from random import Random
 
@@ -69,7 +70,7 @@ def sample_window(rng: Random) -> list[Frame]:
 @functools.cache
 def samples() -> list[list[Frame]]:
     """The beginnings of the project's samples."""
-    paths = [path for path in sorted(SAMPLES.iterdir()) if ".pcap" in path.name]
+    paths = [path for path in sorted(SAMPLES.glob("*.pcap*"))]
     return [sample(path) for path in paths]
 
 
@@ -84,3 +85,11 @@ def sample(path: Path) -> list[Frame]:
             if len(frames) >= _SAMPLE_FRAMES:
                 break
     return frames[:_SAMPLE_FRAMES]
+
+
+def frames_of(data: bytes) -> list[Frame]:
+    """The first frames of a capture in memory; MbsniffError where it is none."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "some.cap"
+        path.write_bytes(data)
+        return sample(path)
