@@ -41,15 +41,17 @@ class Sightings:
             self.mixed_ns[file] = self.mixed_ns.get(file, 0) + extent_ns
 
     def folded(
-        self, data: NDArray[np.uint8], rows: Numbers, places: Numbers, settled: int
+        self, data: NDArray[np.uint8], rows: Numbers, places: Numbers, turns_ns: Numbers, settled: int
     ) -> tuple[Numbers, Numbers]:
         """The first ``settled`` rows and places without repeated sightings; all may be changed.
 
-        Those behind them lie so near that they may yet be repeated; they come again with the next call.
+        ``turns_ns`` ascend: a frame's time, or where its file's times go back the latest one before. They tell how
+        near sightings lie: by times, it would matter in which pieces the frames come. The rows behind the settled ones
+        lie so near that they may yet be repeated; they come again with the next call.
         """
         fresh = np.zeros((len(rows), _COLUMNS), np.int64)
         fresh[:, _NUMBER] = packets(data, rows).number
-        fresh[:, _TIME], fresh[:, _FILE] = rows[:, TIME_NS], places[:, 0]
+        fresh[:, _TIME], fresh[:, _FILE] = turns_ns, places[:, 0]
         fresh[:, _ROW] = np.arange(len(rows))
         known = np.concatenate([self._recent, fresh])
         self._match(known, rows, places, settled)

@@ -85,7 +85,7 @@ class Weave:
         self._rows, self._places, self._turns = rows[settled:], places[settled:], turns_ns[settled:]
         held = self._held_bytes()
         if self._sightings.within_ns:
-            rows, places = self._sightings.folded(self._data, rows, places, settled)
+            rows, places = self._sightings.folded(self._data, rows, places, turns_ns, settled)
         else:
             rows, places = rows[:settled], places[:settled]
         for at in range(0, len(rows), self._batch_rows):

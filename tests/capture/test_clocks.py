@@ -235,3 +235,13 @@ def test_packed_files_taken_for_one_recorders(tmp_path: Path) -> None:
     assert (clock.basis, clock.files) == ("none", [str(tmp_path / f"ring{n}.xz") for n in (2, 3)])
     (tmp_path / "ring3.xz").unlink()
     assert taken([tmp_path])[1] == []
+
+
+def test_times_that_go_back_give_one_answer_however_it_is_read(tmp_path: Path) -> None:
+    """Where a recorder writes frames late beside another one, in which pieces files are read changes nothing."""
+    records = seen(polling(6))
+    late = [*records[:20], *records[25:60], *records[20:25], *records[60:]]
+    paths = recordings(tmp_path, first=records, second=late)
+    whole, pieces = taken(paths), taken(paths, batch_rows=7)
+    assert whole[2] == len(records) - 5
+    assert (pieces[0], pieces[2]) == (whole[0], whole[2])
