@@ -245,3 +245,11 @@ def test_times_that_go_back_give_one_answer_however_it_is_read(tmp_path: Path) -
     whole, pieces = taken(paths), taken(paths, batch_rows=7)
     assert whole[2] == len(records) - 5
     assert (pieces[0], pieces[2]) == (whole[0], whole[2])
+
+
+def test_frames_of_which_nothing_was_kept(tmp_path: Path) -> None:
+    """Recordings beside each other whose frames hold no byte are read: no frame repeats another one."""
+    empty = [(BEGINS_NS + n * SECOND, b"", 60) for n in range(4)]
+    paths = recordings(tmp_path, one=empty, two=empty[1:], three=empty[:3])
+    frames, _, dropped = taken(paths)
+    assert (len(frames), dropped) == (10, 0)

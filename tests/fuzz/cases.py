@@ -26,7 +26,7 @@ _PORTS = ((502,), (502,), (502,), (502,), (502, 49152), (49152, 49153), (502, 50
 
 @dataclass(frozen=True)
 class Case:
-    """What is read, and how. A case of ``is_site`` has one site file; others have one or several captures."""
+    """What is read, and how. A case of ``is_site`` has a site file and a register list; others have captures."""
 
     name: str
     files: list[bytes]
@@ -46,7 +46,7 @@ def case_of(seed: int, number: int) -> Case:
     name = f"{seed} {number}"
     told: list[str] = []
     if number % 20 == 19:
-        return Case(name, [mutated(rng, told)], told, is_site=True)
+        return Case(name, mutated(rng, told), told, is_site=True)
     frames = [frame.copy() for frame in _base(seed, number // SHARED_BASE)]
     _mutate_frames(frames, rng, told)
     files = [_written(run, rng, told) for run in _cut_into_files(frames, rng, told)]
