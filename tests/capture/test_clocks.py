@@ -253,3 +253,16 @@ def test_frames_of_which_nothing_was_kept(tmp_path: Path) -> None:
     paths = recordings(tmp_path, one=empty, two=empty[1:], three=empty[:3])
     frames, _, dropped = taken(paths)
     assert (len(frames), dropped) == (10, 0)
+
+
+@pytest.mark.xfail(strict=True, reason="of two sightings on both sides of a piece's end, the longer one's bytes are lost")
+def test_the_longer_sighting_wins_wherever_pieces_end(tmp_path: Path) -> None:
+    """Where the first recorder cut frames short, they come with the other one's bytes, in whatever pieces."""
+    records = seen(polling(20))
+    short = [(time_ns + 1000, data[:60], size) for time_ns, data, size in records]
+    paths = recordings(tmp_path, first=short, second=records)
+    known = {str(path): 0 for path in paths}  # else the clocks are aligned to the nanosecond
+    whole = taken(paths, shifts_ns=known)[0]
+    assert [frame.data for frame in whole] == [data for _, data, _ in records]
+    pieces = taken(paths, shifts_ns=known, batch_rows=7)[0]
+    assert [frame.data for frame in pieces] == [frame.data for frame in whole]

@@ -162,11 +162,12 @@ def test_repetitive_captures_are_no_bombs(tmp_path: Path) -> None:
         assert (frames, recording.counters[0].notes) == (many * 100_000, [])
 
 
-def test_damage_before_damage(tmp_path: Path) -> None:
-    """Where a record is damaged, what is behind it is not judged: how far ahead was read changes no warning."""
+@pytest.mark.parametrize(("behind_bytes", "warnings"), [(5000, 2), (8_000_000, 1)])
+def test_damage_before_damage(tmp_path: Path, behind_bytes: int, warnings: int) -> None:
+    """Damage soon behind a damaged record is told with it; how far ahead was read changes no warning."""
     absurd = pcap(range(5)) + struct.pack("<IIII", 1, 1, 1 << 31, 1 << 31)
-    packed = PACK["gzip"](absurd + bytes(5000))
-    damaged = packed[:-8] + b"\xff" * 8
-    whole, pieces = (read_bytes(tmp_path, damaged, **sizes) for sizes in ({}, {"block_bytes": 64}))
-    assert notes(whole) == notes(pieces) and len(notes(whole)) == 1
-    assert "record 6" in notes(whole)[0] and len(whole.frames) == 5
+    damaged = PACK["gzip"](absurd + bytes(behind_bytes))[:-8] + b"\xff" * 8
+    for sizes in ({}, {"block_bytes": 64}, {"block_bytes": 1 << 16}):
+        reading = read_bytes(tmp_path, damaged, **sizes)
+        assert "record 6" in notes(reading)[0] and len(reading.frames) == 5
+        assert len(notes(reading)) == warnings
