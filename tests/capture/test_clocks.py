@@ -255,7 +255,6 @@ def test_frames_of_which_nothing_was_kept(tmp_path: Path) -> None:
     assert (len(frames), dropped) == (10, 0)
 
 
-@pytest.mark.xfail(strict=True, reason="of two sightings on both sides of a piece's end, the longer one's bytes are lost")
 def test_the_longer_sighting_wins_wherever_pieces_end(tmp_path: Path) -> None:
     """Where the first recorder cut frames short, they come with the other one's bytes, in whatever pieces."""
     records = seen(polling(20))
