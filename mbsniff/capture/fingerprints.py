@@ -65,7 +65,7 @@ def packets(data: Bytes, rows: Numbers) -> Packets:
     count = len(rows)
     number, flow, sequence = np.zeros((3, count), np.int64)
     found = Packets(number, flow, sequence, np.zeros(count, np.bool_))
-    if not count:
+    if not count or not len(data):  # frames of which nothing was kept
         return found
     starts, kinds = _starts(data, rows)
     ends = rows[:, POSITION] + rows[:, CAPTURED]

@@ -14,6 +14,8 @@ from mbsniff.capture.source import Source
 from mbsniff.capture.ticks import LAST_NS
 from mbsniff.capture.window import Window
 
+_NEAR_BYTES = 4 << 20  # bzip2 finds damage only at the end of a block of 900,000 bytes and more, which it has given out
+
 
 class DamageError(Exception):
     """What is wrong with a file at the place where its reading stops."""
@@ -150,7 +152,7 @@ class FileReader(ABC):
                     return True
                 self._settle(outcome)
             except DamageError as damage:
-                self._end(f"{damage}; reading stops there")
+                self._end(f"{damage}; reading stops there", is_damaged=True)
         return False
 
     def close(self) -> None:
@@ -193,11 +195,13 @@ class FileReader(ABC):
     def place(self) -> str:
         """Where the loop stands, in words."""
 
-    def _end(self, note: str | None) -> None:
+    def _end(self, note: str | None, is_damaged: bool = False) -> None:
         if note:
             self.notes.add(note)
-        if self.window.trouble:
+        if self.window.trouble and not is_damaged:
             self.notes.add(self.window.trouble)
+        elif is_damaged and self.compressed and (trouble := self._trouble_ahead()):
+            self.notes.add(trouble)
         if not note and not self.window.trouble:
             self._unread_bytes = 0
         elif self.source.size_bytes is not None:
@@ -207,6 +211,13 @@ class FileReader(ABC):
         self.window.release()
         self.window.spares.give_rows(self.rows)
         self.close()
+
+    def _trouble_ahead(self) -> str | None:
+        """What may explain a damaged record: that unpacking stops soon behind it, however far ahead was read."""
+        until = self.window.offset + _NEAR_BYTES
+        while self.window.read_bytes < until and self.window.fill(0, self.block_bytes):
+            pass
+        return self.window.trouble if self.window.read_bytes < until else None
 
     def counters(self) -> FileCounters:
         """What was counted so far."""

@@ -10,6 +10,8 @@ from mbsniff.capture.frames import CAPTURED, ORIGINAL, TIME_NS
 
 SAME_NS = 10_000_000
 """Sightings of one packet by two recorders lie within this, and what their clocks still differ by."""
+SEEN_IN = 2  # column of places: the file whose sighting it is; before it, file and number of the frame given out
+PLACE_COLUMNS = 3
 _MOST_RECENT = 1 << 14  # however many frames bear one time
 
 Numbers = NDArray[np.int64]
@@ -41,15 +43,17 @@ class Sightings:
             self.mixed_ns[file] = self.mixed_ns.get(file, 0) + extent_ns
 
     def folded(
-        self, data: NDArray[np.uint8], rows: Numbers, places: Numbers, settled: int
+        self, data: NDArray[np.uint8], rows: Numbers, places: Numbers, turns_ns: Numbers, settled: int
     ) -> tuple[Numbers, Numbers]:
         """The first ``settled`` rows and places without repeated sightings; all may be changed.
 
-        Those behind them lie so near that they may yet be repeated; they come again with the next call.
+        ``turns_ns`` ascend: a frame's time, or where its file's times go back the latest one before. They tell how
+        near sightings lie: by times, it would matter in which pieces the frames come. The rows behind the settled ones
+        lie so near that they may yet be repeated; they come again with the next call.
         """
         fresh = np.zeros((len(rows), _COLUMNS), np.int64)
         fresh[:, _NUMBER] = packets(data, rows).number
-        fresh[:, _TIME], fresh[:, _FILE] = rows[:, TIME_NS], places[:, 0]
+        fresh[:, _TIME], fresh[:, _FILE] = turns_ns, places[:, SEEN_IN]
         fresh[:, _ROW] = np.arange(len(rows))
         known = np.concatenate([self._recent, fresh])
         self._match(known, rows, places, settled)
@@ -78,7 +82,7 @@ class Sightings:
         kept, dropped = np.where(swapped, second, first), np.where(swapped, first, second)
         known[dropped, _DROPPED] = 1
         one, other = known[kept, _ROW], known[dropped, _ROW]
-        longer = (one >= 0) & (one < settled) & (_missing(rows, other) < _missing(rows, one))
+        longer = (one >= 0) & (np.minimum(one, other) < settled) & (_missing(rows, other) < _missing(rows, one))
         _exchange(rows, places, one[longer], other[longer])
         for begin, size in zip(begins[sizes > 2].tolist(), sizes[sizes > 2].tolist(), strict=True):
             for group in self._groups(known, order[begin : begin + size].tolist()):
@@ -114,8 +118,9 @@ class Sightings:
         known[undecided[1:], _DROPPED] = 1
         own = known[undecided, _ROW]
         missing = _missing(rows, own)
-        if own[0] < settled and missing.min() < missing[0]:
-            _exchange(rows, places, own[:1], own[missing.argmin()].reshape(1))
+        best = own[missing.argmin()].reshape(1)
+        if min(own[0], best[0]) < settled and missing.min() < missing[0]:
+            _exchange(rows, places, own[:1], best)
 
 
 def _missing(rows: Numbers, of: Numbers) -> Numbers:
@@ -125,7 +130,7 @@ def _missing(rows: Numbers, of: Numbers) -> Numbers:
 
 
 def _exchange(rows: Numbers, places: Numbers, kept: Numbers, dropped: Numbers) -> None:
-    """Give the kept rows the frames of the dropped ones, but not their times."""
+    """Give the kept rows the frames of the dropped ones, but not their times, nor the file that they were seen in."""
     times_ns = rows[kept, TIME_NS]
-    rows[kept], places[kept] = rows[dropped], places[dropped]
+    rows[kept], places[kept, :SEEN_IN] = rows[dropped], places[dropped, :SEEN_IN]
     rows[kept, TIME_NS] = times_ns

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mbsniff.capture.frames import CAPTURED, FRAME_COLUMNS, POSITION, TIME_NS, FrameBatch
 from mbsniff.capture.reader import FileReader
-from mbsniff.capture.sightings import Sightings
+from mbsniff.capture.sightings import PLACE_COLUMNS, SEEN_IN, Sightings
 
 _MOST_HELD = 1 << 15  # frames, where times do not move on
 
@@ -33,7 +33,7 @@ class Weave:
         self._data: NDArray[np.uint8] = np.empty(0, np.uint8)
         self._size = 0
         self._rows: NDArray[np.int64] = np.zeros((0, FRAME_COLUMNS), np.int64)
-        self._places: NDArray[np.int64] = np.zeros((0, 2), np.int64)
+        self._places: NDArray[np.int64] = np.zeros((0, PLACE_COLUMNS), np.int64)
         self._turns: NDArray[np.int64] = np.zeros(0, np.int64)
 
     def join(self, index: int) -> None:
@@ -83,11 +83,12 @@ class Weave:
         if len(rows) - settled > _MOST_HELD:
             settled = len(rows)
         self._rows, self._places, self._turns = rows[settled:], places[settled:], turns_ns[settled:]
-        held = self._held_bytes()
         if self._sightings.within_ns:
-            rows, places = self._sightings.folded(self._data, rows, places, settled)
+            rows, places = self._sightings.folded(self._data, rows, places, turns_ns, settled)
         else:
             rows, places = rows[:settled], places[:settled]
+        held = self._held_bytes()
+        places = places[:, :SEEN_IN].copy()
         for at in range(0, len(rows), self._batch_rows):
             part = slice(at, at + self._batch_rows)
             file, number = places[at].tolist()
@@ -136,6 +137,6 @@ class Weave:
             self._size += end - start
             numbers = np.arange(batch.first_frame, batch.first_frame + len(moved))
             rows.append(moved)
-            places.append(np.column_stack([np.full(len(moved), index), numbers]))
+            places.append(np.column_stack([np.full(len(moved), index), numbers, np.full(len(moved), index)]))
             turns.append(self._turns_ns[index][stop - len(moved) : stop])
         self._rows, self._places, self._turns = map(np.concatenate, (rows, places, turns))

@@ -235,3 +235,33 @@ def test_packed_files_taken_for_one_recorders(tmp_path: Path) -> None:
     assert (clock.basis, clock.files) == ("none", [str(tmp_path / f"ring{n}.xz") for n in (2, 3)])
     (tmp_path / "ring3.xz").unlink()
     assert taken([tmp_path])[1] == []
+
+
+def test_times_that_go_back_give_one_answer_however_it_is_read(tmp_path: Path) -> None:
+    """Where a recorder writes frames late beside another one, in which pieces files are read changes nothing."""
+    records = seen(polling(6))
+    late = [*records[:20], *records[25:60], *records[20:25], *records[60:]]
+    paths = recordings(tmp_path, first=records, second=late)
+    whole, pieces = taken(paths), taken(paths, batch_rows=7)
+    assert whole[2] == len(records) - 5
+    assert (pieces[0], pieces[2]) == (whole[0], whole[2])
+
+
+def test_frames_of_which_nothing_was_kept(tmp_path: Path) -> None:
+    """Recordings beside each other whose frames hold no byte are read: no frame repeats another one."""
+    empty = [(BEGINS_NS + n * SECOND, b"", 60) for n in range(4)]
+    paths = recordings(tmp_path, one=empty, two=empty[1:], three=empty[:3])
+    frames, _, dropped = taken(paths)
+    assert (len(frames), dropped) == (10, 0)
+
+
+def test_the_longer_sighting_wins_wherever_pieces_end(tmp_path: Path) -> None:
+    """Where the first recorder cut frames short, they come with the other one's bytes, in whatever pieces."""
+    records = seen(polling(20))
+    short = [(time_ns + 1000, data[:60], size) for time_ns, data, size in records]
+    paths = recordings(tmp_path, first=short, second=records)
+    known = {str(path): 0 for path in paths}  # else the clocks are aligned to the nanosecond
+    whole = taken(paths, shifts_ns=known)[0]
+    assert [frame.data for frame in whole] == [data for _, data, _ in records]
+    pieces = taken(paths, shifts_ns=known, batch_rows=7)[0]
+    assert [frame.data for frame in pieces] == [frame.data for frame in whole]

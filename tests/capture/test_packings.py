@@ -160,3 +160,14 @@ def test_repetitive_captures_are_no_bombs(tmp_path: Path) -> None:
     with open_recording([str(path)]) as recording:
         frames = sum(len(batch.rows) for batch in recording.batches(compiled=True))
         assert (frames, recording.counters[0].notes) == (many * 100_000, [])
+
+
+@pytest.mark.parametrize(("behind_bytes", "warnings"), [(5000, 2), (8_000_000, 1)])
+def test_damage_before_damage(tmp_path: Path, behind_bytes: int, warnings: int) -> None:
+    """Damage soon behind a damaged record is told with it; how far ahead was read changes no warning."""
+    absurd = pcap(range(5)) + struct.pack("<IIII", 1, 1, 1 << 31, 1 << 31)
+    damaged = PACK["gzip"](absurd + bytes(behind_bytes))[:-8] + b"\xff" * 8
+    for sizes in ({}, {"block_bytes": 64}, {"block_bytes": 1 << 16}):
+        reading = read_bytes(tmp_path, damaged, **sizes)
+        assert "record 6" in notes(reading)[0] and len(reading.frames) == 5
+        assert len(notes(reading)) == warnings
