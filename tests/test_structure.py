@@ -14,7 +14,7 @@ PROJECT = Path(__file__).parents[1]
 PACKAGE = PROJECT / "mbsniff"
 PATH = ("capture", "wire", "exchange", "measure", "diagnose")  # the way that every command goes
 ANSWERS = ("audit", "plan", "compare", "draft")  # each makes its own of it, and none imports from another
-SITE_JOINS = {"measure", "diagnose", "report", *ANSWERS}
+SITE_JOINS = {"measure", "diagnose", "report", "writes", *ANSWERS}
 FOR_ALL = {"errors", "compiled"}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "mbsniff", "samples", "tests"}
@@ -26,14 +26,16 @@ def allowed(folder: str) -> set[str]:
     site = {"site"} if folder in SITE_JOINS else set()
     if folder in PATH:
         return {folder, *PATH[: PATH.index(folder)], *site, *FOR_ALL}
+    if folder == "writes":  # it stands on what an audit traces
+        return {folder, "audit", *PATH, *site, *FOR_ALL}
     if folder in ANSWERS:
         return {folder, *PATH, *site, *FOR_ALL}
     if folder == "report":
-        return {folder, *PATH, *ANSWERS, *site, *FOR_ALL}
+        return {folder, *PATH, *ANSWERS, "writes", *site, *FOR_ALL}
     if folder == "site":
         return {"site", "errors"}
     if folder == "cli":
-        return {"cli", "site", "report", *PATH, *ANSWERS, *FOR_ALL}
+        return {"cli", "site", "report", "writes", *PATH, *ANSWERS, *FOR_ALL}
     return {"__main__": {"cli"}}.get(folder, set())
 
 
@@ -81,7 +83,7 @@ def test_loops_live_where_the_cache_looks(path: Path) -> None:
 def test_every_folder_has_its_place() -> None:
     """A folder that this test does not know has no place in the path yet."""
     folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and path.name != "__pycache__"}
-    assert folders <= {*PATH, *ANSWERS, "report", "site", "cli"}
+    assert folders <= {*PATH, *ANSWERS, "writes", "report", "site", "cli"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
@@ -97,7 +99,7 @@ def test_only_capture_opens_captures() -> None:
     """No other stage of the data's way opens files: from `wire` on they take and give values."""
     opening = re.compile(r"\b(open\(|read_bytes\(|import (gzip|mmap|socket)\b)")
     for path in MODULES:
-        if path.relative_to(PACKAGE).parts[0] in {*PATH[1:], *ANSWERS}:
+        if path.relative_to(PACKAGE).parts[0] in {*PATH[1:], *ANSWERS, "writes"}:
             assert not opening.search(path.read_text(encoding="utf-8")), path
 
 

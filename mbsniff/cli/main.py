@@ -18,6 +18,7 @@ COMMANDS = {
     "diagnose": "Say which device's watchdog was due, when and why, and how near the others are.",
     "plan": "Make a poll list that reads the same in the fewest reads, within what each device tolerates.",
     "audit": "Hold recordings against every requirement of a site file, and tell who wrote what.",
+    "writes": "Tell who wrote what to which register, and what is wrong with it.",
     "site": "Draft a site file from recordings, or check one: what each device tolerates.",
     "compare": "Say what changed between two recordings, and whether it is more than variation.",
 }
