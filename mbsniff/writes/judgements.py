@@ -15,10 +15,10 @@ from mbsniff.diagnose.wording import clock, counted, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.wire.functions import exception_name
 from mbsniff.writes.catalogue import BY_CODE, Kind
-from mbsniff.writes.register_writes import NO_READING, RegisterWrites
+from mbsniff.writes.register_writes import RegisterWrites
 
 # Common practice, both: a cycle is called even while 19 of 20 intervals stay within half to twice the median,
-# and a measurement is old when it is three times as old as nearly all others.
+# and a measurement is old when three readings in a row should have come since.
 UNEVEN = 2.0
 STALE = 3.0
 _FEWEST = 8  # writes from which on "usual" means anything
@@ -164,19 +164,14 @@ def _refused(register: RegisterWrites) -> Told | None:
 
 
 def _stale(register: RegisterWrites) -> Told | None:
-    """Beyond the watchdog's timeout where one is stated, else beyond STALE times the 95th percentile."""
-    ages = register.age_ns
-    known = ages[ages != NO_READING]
-    if len(known) < _FEWEST:
-        return None
-    timeout = register.subject.limits.watchdog_ns
-    usual = float(np.quantile(known, 0.5 if len(known) < 40 else 0.95))
-    limit = timeout or round(STALE * usual)
+    """Beyond the watchdog's timeout where one is stated, else beyond STALE times the usual time between readings."""
+    ages, timeout = register.age_ns, register.subject.limits.watchdog_ns
+    limit = timeout or round(STALE * (register.reading_ns or 0))
     places = np.flatnonzero(ages > limit)
-    if not len(places):
+    if not limit or not len(places):
         return None
     worst = places[int(np.argmax(ages[places]))]
-    reason = "the watchdog's timeout" if timeout else f"{STALE:g} times what is usual"
+    reason = "the watchdog's timeout" if timeout else f"{STALE:g} times the usual time between readings"
     text = (
         f"{counted(len(places), 'write')} on a measurement older than {reason} ({duration(limit)}), "
         f"up to {duration(int(ages[worst]))} at {clock(int(register.trace.times_ns[worst]))}"

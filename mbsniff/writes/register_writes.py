@@ -38,6 +38,8 @@ class RegisterWrites:
     """Writes whose value cannot be told."""
     age_ns: NDArray[np.int64]
     """Of the writing master's last reading at each write; NO_READING where it had none."""
+    reading_ns: int | None
+    """Usual time (median) between two readings, of the master that reads it least often; None under two readings."""
 
     @property
     def trace(self) -> Trace:
@@ -68,6 +70,7 @@ def register_writes(subject: Subject, written: Written) -> RegisterWrites:
     """The figures of one register's writes."""
     trace = written.trace
     values, taken = trace.values[trace.known], trace.values[trace.known & trace.accepted]
+    age_ns, reading_ns = measurement_ages(subject, trace)
     return RegisterWrites(
         written=written,
         subject=subject,
@@ -78,12 +81,13 @@ def register_writes(subject: Subject, written: Written) -> RegisterWrites:
         unchanged=int(trace.repeats.sum()),
         refused=int((~trace.accepted).sum()),
         unknown=int((~trace.known).sum()),
-        age_ns=measurement_ages(subject, trace),
+        age_ns=age_ns,
+        reading_ns=reading_ns,
     )
 
 
-def measurement_ages(subject: Subject, trace: Trace) -> NDArray[np.int64]:
-    """Nanoseconds from the end of the same master's last reading to each write, NO_READING where there is none.
+def measurement_ages(subject: Subject, trace: Trace) -> tuple[NDArray[np.int64], int | None]:
+    """Nanoseconds from the end of the same master's last reading to each write, and ``reading_ns``.
 
     A reading is one of the feedback register where the site names it, else any normal reply to a read.
     """
@@ -97,11 +101,13 @@ def measurement_ages(subject: Subject, trace: Trace) -> NDArray[np.int64]:
         readers = well_answered(exchange, rows[np.isin(exchange.poll[rows], reading)])
     ages = np.full(len(trace.rows), NO_READING, np.int64)
     owners = groups.master_of_poll[exchange.poll[readers]]
+    usual: list[int] = []
     for master in np.unique(trace.masters).tolist():
         own = readers[owners == master]
         ends = np.sort(exchange.request_ns[own] + exchange.reply_ns[own])
         writes = np.flatnonzero(trace.masters == master)
         last = np.searchsorted(ends, trace.times_ns[writes], side="right") - 1
         has = last >= 0
+        usual += [int(np.median(np.diff(ends)))] if len(ends) > 1 else []
         ages[writes[has]] = trace.times_ns[writes[has]] - ends[last[has]]
-    return ages
+    return ages, max(usual, default=None)
