@@ -108,7 +108,8 @@ def changes(register: RegisterWrites, most: int = MOST_CHANGES) -> str:
     items = [
         f"{clock(int(trace.times_ns[k]))} {amount(register, float(trace.values[k]))}" for k in shown[:most]
     ]
-    return ", ".join(items) + (f" and {len(shown) - most:,} more" if len(shown) > most else "")
+    more = f" and {len(shown) - most:,} more" if len(shown) > most else ""
+    return (", ".join(items) or "values unknown") + more
 
 
 def summary(survey: Survey) -> str:

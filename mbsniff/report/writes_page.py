@@ -12,6 +12,7 @@ from mbsniff.writes import Judgement, Survey
 
 NOTHING = "Nothing was written to any address that was asked for."
 _MOST_PLACES = 8
+_MOST_TRACES = 24
 _FEWEST_COLUMNS = 4
 
 
@@ -19,13 +20,10 @@ def writes_page(survey: Survey, width: int) -> str:
     """The page for a terminal of ``width`` columns."""
     parts = [head(survey.diagnosis, width)]
     if survey.registers:
-        traces = [
-            f"{device_of(r)}, {one_line(r.label)}: {changes(r)}" for r in survey.registers if changes(r)
-        ]
         parts += [
             wrapped(summary(survey), width),
             _table(survey, width),
-            "\n".join(["First values and changes, UTC:", *(wrapped(text, width, "   ") for text in traces)]),
+            _traces(survey, width),
         ]
     elif not survey.judgements:
         parts.append(NOTHING)
@@ -55,6 +53,17 @@ def _table(survey: Survey, width: int) -> str:
         columns.remove(max(columns, key=lambda column: column.rank))
     meanings = "; ".join(f"{column.title}: {column.meaning}" for column in columns[2:])
     return f"{text}\n\n{wrapped(f'{meanings}.', width)}"
+
+
+def _traces(survey: Survey, width: int) -> str:
+    """The first registers' values in short."""
+    texts = [f"{device_of(r)}, {one_line(r.label)}: {changes(r)}" for r in survey.registers[:_MOST_TRACES]]
+    lines = ["First values and changes, UTC:", *(wrapped(text, width, "   ") for text in texts)]
+    if len(survey.registers) > _MOST_TRACES:
+        lines.append(
+            f"And {len(survey.registers) - _MOST_TRACES:,} registers more: every single write is in --format csv."
+        )
+    return "\n".join(lines)
 
 
 def _told(number: int, alike: list[Judgement], width: int) -> str:

@@ -45,7 +45,7 @@ def trace_rows(survey: Survey, register: RegisterWrites) -> Iterator[list[object
     trace, own = register.trace, register.trace.register
     exchange, facts, site = survey.diagnosis.exchange, survey.diagnosis.facts, survey.diagnosis.site
     for k, row in enumerate(trace.rows.tolist()):
-        age_ns, client = int(register.age_ns[k]), register.clients[k]
+        age_ns, client = int(register.age_ns[k]), str(register.clients[k])
         yield [
             moment(int(trace.times_ns[k])), trace.device.key, trace.device.name, own.name, own.table, own.first,
             client, site.name_of_master(client), int(register.functions[k]), number(float(trace.values[k])),
@@ -75,9 +75,7 @@ def writes_markdown(survey: Survey) -> str:
         parts += [summary(survey), tabulate(rows, titles, tablefmt="pipe", disable_numparse=True)]
         parts.append(
             "\n".join(
-                f"- {markdown_safe(f'{device_of(r)}, {r.label}: {changes(r)}')}"
-                for r in survey.registers
-                if changes(r)
+                f"- {markdown_safe(f'{device_of(r)}, {r.label}: {changes(r)}')}" for r in survey.registers
             )
         )
     elif not survey.judgements:

@@ -71,8 +71,8 @@ KINDS: tuple[Kind, ...] = (
     ),
     Kind(
         "stale-measurement", "risk",
-        "A setpoint was written on a measurement older than the watchdog's timeout; where none is stated, than three times "
-        "the usual time between readings.",
+        "A setpoint was written on a measurement older than the watchdog's timeout; where none is stated, than three "
+        "times the usual time between readings.",
         "The first write of a recording, before which no measurement was seen: not judged.",
         "Let the program hold or shut its output when the measurement is too old, and find out why the reading failed.",
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,8 +118,8 @@ def _turns(register: RegisterWrites) -> tuple[NDArray[np.int64], NDArray[np.int6
 def _not_allowed(register: RegisterWrites) -> Told | None:
     site, declared = register.subject.case.site, register.subject.declared
     own = register.trace.register if register.trace.declared and register.trace.register.writable else None
-    barred = {c for c in set(register.clients) if site.may_write(c, declared, own) is False}
-    places = np.flatnonzero([client in barred for client in register.clients])
+    barred = [c for c in set(register.clients.tolist()) if site.may_write(c, declared, own) is False]
+    places = np.flatnonzero(np.isin(register.clients, barred))
     return f"{_who(register, places)} may not write it: {counted(len(places), 'write')}", places
 
 
@@ -208,7 +208,7 @@ def _unknown(register: RegisterWrites) -> Told | None:
 
 def _who(register: RegisterWrites, places: NDArray[np.int64]) -> str:
     """The masters of some writes, by name."""
-    clients: Iterable[str] = dict.fromkeys(register.clients[k] for k in places.tolist())
+    clients = dict.fromkeys(register.clients[places].tolist())
     return listed([register.subject.case.master_name(client) for client in clients])
 
 

@@ -54,16 +54,22 @@ class RegisterWrites:
     @functools.cached_property
     def functions(self) -> NDArray[np.int64]:
         """The function code of each write."""
+        polls, places = self._polls
         keys = self.subject.case.figures.groups.keys
-        polls = self.subject.case.exchange.poll[self.trace.rows].tolist()
-        return np.array([keys[row].function for row in polls], np.int64)
+        return np.array([keys[row].function for row in polls], np.int64)[places]
 
     @functools.cached_property
-    def clients(self) -> list[str]:
-        """The address that each write came from, whatever group it belongs to."""
+    def clients(self) -> NDArray[np.object_]:
+        """The address that each write came from, as text, whatever group it belongs to."""
         exchange, keys = self.subject.case.exchange, self.subject.case.figures.groups.keys
-        polls = exchange.poll[self.trace.rows].tolist()
-        return [exchange.pairs[keys[row].pair].client for row in polls]
+        polls, places = self._polls
+        return np.array([exchange.pairs[keys[row].pair].client for row in polls], object)[places]
+
+    @functools.cached_property
+    def _polls(self) -> tuple[list[int], NDArray[np.int64]]:
+        """Rows of the polls that wrote it, and which of these each write belongs to."""
+        polls, places = np.unique(self.subject.case.exchange.poll[self.trace.rows], return_inverse=True)
+        return polls.tolist(), places
 
 
 def register_writes(subject: Subject, written: Written) -> RegisterWrites:
