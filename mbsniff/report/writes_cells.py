@@ -87,10 +87,20 @@ COLUMNS: tuple[Column, ...] = (
 )  # fmt: skip
 
 
-def place_of(judgement: Judgement) -> str:
-    """The device, and the register where it is about one."""
-    device = called(judgement.device, judgement.name)
-    return f"{device}, {one_line(judgement.register)}" if judgement.register else device
+def alike(judgements: list[Judgement]) -> list[list[Judgement]]:
+    """Judgements that say the same, of the same frames, about several registers of a device: those of one block."""
+    groups: dict[object, list[Judgement]] = {}
+    for j in judgements:
+        groups.setdefault((j.code, j.device, j.text, j.evidence), []).append(j)
+    return list(groups.values())
+
+
+def place_of(same: list[Judgement]) -> str:
+    """The device, and the register where it is about one, or the first of several."""
+    first, more = same[0], len(same) - 1
+    device = called(first.device, first.name)
+    others = f" and {counted(more, 'register')} more" if more else ""
+    return f"{device}, {one_line(first.register)}{others}" if first.register else device
 
 
 def frames(judgement: Judgement, most: int = MOST_FRAMES) -> str:
@@ -116,7 +126,7 @@ def summary(survey: Survey) -> str:
     """How much was written, and how many judgements of each level there are."""
     writes = sum(len(register.trace.rows) for register in survey.registers)
     devices = len({register.trace.device.key for register in survey.registers})
-    levels = [j.kind.level for j in survey.judgements]
+    levels = [same[0].kind.level for same in alike(survey.judgements)]
     parts = [counted(levels.count(level), level) for level in ("fault", "risk", "remark") if level in levels]
     told = listed(parts) or "nothing to remark"
     values = counted(writes, "written value")

@@ -7,7 +7,7 @@ from collections import defaultdict
 from mbsniff.errors import one_line
 from mbsniff.report.audit_cells import ended
 from mbsniff.report.table import head, ruled, wrapped
-from mbsniff.report.writes_cells import CAUTION, COLUMNS, changes, device_of, frames, place_of, summary
+from mbsniff.report.writes_cells import CAUTION, COLUMNS, alike, changes, device_of, frames, place_of, summary
 from mbsniff.writes import Judgement, Survey
 
 NOTHING = "Nothing was written to any address that was asked for."
@@ -27,18 +27,18 @@ def writes_page(survey: Survey, width: int) -> str:
         ]
     elif not survey.judgements:
         parts.append(NOTHING)
-    parts += [_told(n, alike, width) for n, alike in enumerate(grouped(survey.judgements), 1)]
+    parts += [_told(n, of_code, width) for n, of_code in enumerate(grouped(survey.judgements), 1)]
     parts += [wrapped(f"Note: {ended(note)}", width, "   ") for note in survey.notes]
     if survey.registers or survey.judgements:
         parts.append(wrapped(CAUTION, width))
     return "\n\n".join(parts) + "\n"
 
 
-def grouped(judgements: list[Judgement]) -> list[list[Judgement]]:
-    """Judgements of one code together, the worst first."""
-    found: dict[str, list[Judgement]] = defaultdict(list)
-    for judgement in judgements:
-        found[judgement.code].append(judgement)
+def grouped(judgements: list[Judgement]) -> list[list[list[Judgement]]]:
+    """Judgements of one code together, the worst first; within, those that say the same (`alike`)."""
+    found: dict[str, list[list[Judgement]]] = defaultdict(list)
+    for same in alike(judgements):
+        found[same[0].code].append(same)
     return list(found.values())
 
 
@@ -66,14 +66,14 @@ def _traces(survey: Survey, width: int) -> str:
     return "\n".join(lines)
 
 
-def _told(number: int, alike: list[Judgement], width: int) -> str:
+def _told(number: int, of_code: list[list[Judgement]], width: int) -> str:
     """Judgements of one code: each place with what was found and its frames, then the advice once."""
-    kind = alike[0].kind
+    kind = of_code[0][0].kind
     lines = [f"{number}. {kind.level}, {kind.code}: {kind.meaning}"]
-    for judgement in alike[:_MOST_PLACES]:
-        shown = f" Frames: {frames(judgement)}." if judgement.evidence else ""
-        lines.append(f"   {place_of(judgement)}: {ended(one_line(judgement.text))}{shown}")
-    if len(alike) > _MOST_PLACES:
-        lines.append(f"   And {len(alike) - _MOST_PLACES:,} more places: all of them are in --format json.")
+    for same in of_code[:_MOST_PLACES]:
+        shown = f" Frames: {frames(same[0])}." if same[0].evidence else ""
+        lines.append(f"   {place_of(same)}: {ended(one_line(same[0].text))}{shown}")
+    if len(of_code) > _MOST_PLACES:
+        lines.append(f"   And {len(of_code) - _MOST_PLACES:,} more places: all of them are in --format json.")
     lines.append(f"   Do: {kind.advice}")
     return "\n".join(wrapped(line, width, "   ") for line in lines)

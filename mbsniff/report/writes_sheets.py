@@ -80,10 +80,10 @@ def writes_markdown(survey: Survey) -> str:
         )
     elif not survey.judgements:
         parts.append(NOTHING)
-    for alike in grouped(survey.judgements):
-        kind = alike[0].kind
+    for of_code in grouped(survey.judgements):
+        kind = of_code[0][0].kind
         parts += [f"## {kind.level}: {kind.code}", kind.meaning]
-        items = [f"{place_of(j)}: {j.text}. Frames: {frames(j)}" for j in alike]
+        items = [f"{place_of(same)}: {same[0].text}. Frames: {frames(same[0])}" for same in of_code]
         parts += ["\n".join(f"- {markdown_safe(item)}" for item in items), f"Do: {kind.advice}"]
     parts += [f"Note: {markdown_safe(note)}." for note in survey.notes]
     parts += [CAUTION] if survey.registers or survey.judgements else []

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -31,13 +32,7 @@ def hostile() -> Survey:
         set_register(master(plant, address, 49152 + k), 1 + k, 40, 500 + k)
     own = Register(HOSTILE, first=40, engineering_unit=HOSTILE, maximum=9)
     declared = site(own, masters=(Master(HOSTILE, (PLC,)),))
-    return surveyed(plant, type(declared)(masters=declared.masters, devices=(_named(declared.devices[0]),)))
-
-
-def _named(device):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(device, name=HOSTILE)
+    return surveyed(plant, replace(declared, devices=(replace(declared.devices[0], name=HOSTILE),)))
 
 
 def test_the_page_has_no_terminal_controls(hostile: Survey) -> None:
@@ -98,6 +93,18 @@ def test_the_page_fits_its_width(width: int) -> None:
     page = writes_page(survey_of([ROOT / "samples" / "link-down.pcap"], site()), width)
     assert max(map(len, page.splitlines())) <= width
     assert "can hurt people" in page
+
+
+def test_one_block_is_told_once() -> None:
+    """A block of 30 undeclared registers in one request is one risk on the page, and 30 entries in JSON."""
+    plant = Plant()
+    pdu = struct.pack(">BHHB", 16, 60, 30, 60) + bytes(60)
+    exchange(master(plant), 1, pdu, pdu[:5])
+    made = surveyed(plant, site(Register("m", first=4)))
+    page = writes_page(made, 80)
+    assert "30 written values of 30 registers at 1 device: 1 risk." in page
+    assert "holding 60 (no. 61) and 29 registers more" in page
+    assert len(json.loads(writes_json(made))["judgements"]) == 30
 
 
 def test_the_guide_has_every_judgement() -> None:
