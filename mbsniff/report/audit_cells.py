@@ -78,17 +78,19 @@ def _cycle(written: Written) -> str:
     return NONE if period is None else between(period.p5, period.p95)
 
 
-def _age(written: Written) -> str:
-    age = written.age
-    return NONE if age is None else f"{duration(age.median)}, {duration(age.max)}"
+def age(written: Written) -> str:
+    """Of the last measurement at each write: median and greatest."""
+    found = written.age
+    return NONE if found is None else f"{duration(found.median)}, {duration(found.max)}"
 
 
-def _follows(written: Written) -> str:
-    follows = written.follows
-    if follows is None or not follows.changes:
+def follows(written: Written) -> str:
+    """How many changes were followed, and the median time."""
+    found = written.follows
+    if found is None or not found.changes:
         return NONE
-    after = f", {duration(follows.after.median)}" if follows.after else ""
-    return f"{follows.followed} of {follows.changes}{after}"
+    after = f", {duration(found.after.median)}" if found.after else ""
+    return f"{found.followed} of {found.changes}{after}"
 
 
 def device_of(written: Written) -> str:
@@ -115,9 +117,9 @@ COLUMNS: tuple[Column, ...] = (
         4,
         right=True,
     ),
-    Column("measurement's age", _age, "of the last reading at each write: median, greatest", 7, right=True),
+    Column("measurement's age", age, "of the last reading at each write: median, greatest", 7, right=True),
     Column(
-        "changes followed", _follows, "by the feedback register, and the median time that took", 6, right=True
+        "changes followed", follows, "by the feedback register, and the median time that took", 6, right=True
     ),
 )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from mbsniff.diagnose.wording import between, clock, counted, duration, listed
 from mbsniff.errors import one_line
-from mbsniff.report.audit_cells import NONE, called
+from mbsniff.report.audit_cells import NONE, age, called, follows
 from mbsniff.writes import Judgement, RegisterWrites, Survey
 
 CAUTION = (
@@ -60,19 +60,6 @@ def _cycle(register: RegisterWrites) -> str:
     return NONE if period is None else f"{duration(period.median)} ({between(period.p5, period.p95)})"
 
 
-def _age(register: RegisterWrites) -> str:
-    age = register.written.age
-    return NONE if age is None else f"{duration(age.median)}, {duration(age.max)}"
-
-
-def _follows(register: RegisterWrites) -> str:
-    follows = register.written.follows
-    if follows is None or not follows.changes:
-        return NONE
-    after = f", {duration(follows.after.median)}" if follows.after else ""
-    return f"{follows.followed} of {follows.changes}{after}"
-
-
 COLUMNS: tuple[Column, ...] = (
     Column("device", device_of, "name, or address and unit", 0),
     Column("register", lambda r: one_line(r.label), "name, address, the manual's number", 1),
@@ -82,8 +69,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("different values", lambda r: f"{r.distinct:,}", "how many", 9, right=True),
     Column("value changes", lambda r: f"{r.changes:,}", "writes of another value than the one before", 4, right=True),
     Column("time between", _cycle, "between two writes: median (5th to 95th percentile)", 6, right=True),
-    Column("measurement's age", _age, "of the last reading at each write: median, greatest", 7, right=True),
-    Column("changes followed", _follows, "by the feedback register, and the median time that took", 8, right=True),
+    Column("measurement's age", lambda r: age(r.written), "of the last reading at each write: median, greatest", 7, right=True),
+    Column("changes followed", lambda r: follows(r.written), "by the feedback register, and the median time that took", 8, right=True),
 )  # fmt: skip
 
 
