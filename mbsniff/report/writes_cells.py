@@ -69,8 +69,10 @@ COLUMNS: tuple[Column, ...] = (
     Column("different values", lambda r: f"{r.distinct:,}", "how many", 9, right=True),
     Column("value changes", lambda r: f"{r.changes:,}", "writes of another value than the one before", 4, right=True),
     Column("time between", _cycle, "between two writes: median (5th to 95th percentile)", 6, right=True),
-    Column("measurement's age", lambda r: age(r.written), "of the last reading at each write: median, greatest", 7, right=True),
-    Column("changes followed", lambda r: follows(r.written), "by the feedback register, and the median time that took", 8, right=True),
+    Column("measurement's age", lambda r: age(r.written),
+           "of the last reading at each write: median, greatest", 7, right=True),
+    Column("changes followed", lambda r: follows(r.written),
+           "by the feedback register, and the median time that took", 8, right=True),
 )  # fmt: skip
 
 
