@@ -24,7 +24,10 @@ def block_size(subject: Subject) -> Outcome:
     limit = subject.limits.max_block or 0
     long = [p for p in subject.seen.polls if p.function in (3, 4, 23) and (p.quantity or 0) > limit]
     what = listed(
-        [f"{subject.case.master_name(p.master)}: {asked(p)}, {counted(p.count, 'time')}" for p in long]
+        [
+            f"{subject.case.master_name(p.master)}: {asked(p, subject.seen)}, {counted(p.count, 'time')}"
+            for p in long
+        ]
     )
     return not_met(measured, what, found[0].evidence)
 

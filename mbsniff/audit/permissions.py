@@ -92,7 +92,7 @@ def _writing(subject: Subject) -> list[PollFigures]:
 def _told(subject: Subject, polls: list[PollFigures]) -> str:
     return listed(
         [
-            f"{subject.case.master_name(subject.client(p))}: {asked(p)}, {counted(p.count, 'time')}"
+            f"{subject.case.master_name(subject.client(p))}: {asked(p, subject.seen)}, {counted(p.count, 'time')}"
             for p in polls
         ],
         3,

@@ -14,7 +14,9 @@ from mbsniff.capture.source import Source
 from mbsniff.capture.ticks import LAST_NS
 from mbsniff.capture.window import Window
 
-_NEAR_BYTES = 4 << 20  # bzip2 finds damage only at the end of a block of 900,000 bytes and more, which it has given out
+_NEAR_BYTES = (
+    4 << 20
+)  # bzip2 finds damage only at the end of a block of 900,000 bytes and more, which it has given out
 
 
 class DamageError(Exception):

@@ -10,7 +10,9 @@ from mbsniff.capture.frames import CAPTURED, ORIGINAL, TIME_NS
 
 SAME_NS = 10_000_000
 """Sightings of one packet by two recorders lie within this, and what their clocks still differ by."""
-SEEN_IN = 2  # column of places: the file whose sighting it is; before it, file and number of the frame given out
+SEEN_IN = (
+    2  # column of places: the file whose sighting it is; before it, file and number of the frame given out
+)
 PLACE_COLUMNS = 3
 _MOST_RECENT = 1 << 14  # however many frames bear one time
 
@@ -82,7 +84,9 @@ class Sightings:
         kept, dropped = np.where(swapped, second, first), np.where(swapped, first, second)
         known[dropped, _DROPPED] = 1
         one, other = known[kept, _ROW], known[dropped, _ROW]
-        longer = (one >= 0) & (np.minimum(one, other) < settled) & (_missing(rows, other) < _missing(rows, one))
+        longer = (
+            (one >= 0) & (np.minimum(one, other) < settled) & (_missing(rows, other) < _missing(rows, one))
+        )
         _exchange(rows, places, one[longer], other[longer])
         for begin, size in zip(begins[sizes > 2].tolist(), sizes[sizes > 2].tolist(), strict=True):
             for group in self._groups(known, order[begin : begin + size].tolist()):

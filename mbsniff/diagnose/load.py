@@ -15,6 +15,7 @@ from mbsniff.exchange.columns import LATE, ORPHAN, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.figures import Load
 from mbsniff.measure.groups import READS
+from mbsniff.site import READ_TABLES, WRITE_TABLES
 from mbsniff.wire.functions import FUNCTIONS
 
 REGISTER_READS = (3, 4, 23)
@@ -47,7 +48,9 @@ def _long_blocks(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     ]
     if not polls:
         return
-    what = listed([f"{asked(p)} by {case.master_name(p.master)} ({counted(p.count, 'time')})" for p in polls])
+    what = listed(
+        [f"{asked(p, device)} by {case.master_name(p.master)} ({counted(p.count, 'time')})" for p in polls]
+    )
     text = f"reads of more than {limit} registers at once: {what}"
     rows = case.transactions(device)
     own = rows[np.isin(case.exchange.poll[rows], [p.row for p in polls])]
@@ -58,13 +61,19 @@ def _long_blocks(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def asked(poll: PollFigures) -> str:
-    """A poll in words: "read holding registers 0-15 (function 3)"."""
+def asked(poll: PollFigures, device: DeviceFigures) -> str:
+    """A poll in words: "read holding registers 0-15 (function 3)", with the manual's numbers where they differ."""
     kind = FUNCTIONS.get(poll.function)
-    where = addresses(poll.start, poll.quantity)
+    where = places(poll, device)
     if kind is None:
         return f"function {poll.function}"
     return " ".join(filter(None, [kind.name, where, f"(function {poll.function})"]))
+
+
+def places(poll: PollFigures, device: DeviceFigures) -> str:
+    """The addresses that a poll asks for, with the manual's numbers where they are known and differ."""
+    table = READ_TABLES.get(poll.function) or WRITE_TABLES.get(poll.function)
+    return addresses(poll.start, poll.quantity, table, device.limits.numbering)
 
 
 def _dense_reads(case: Case, device: DeviceFigures) -> Iterator[Finding]:
@@ -164,7 +173,7 @@ def _scattered(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         needed, spans = _joined(polls, _block_limit(device, function), refused.get(function, []))
         if needed < len(polls):
             text = (
-                f"{case.master_name(master)} reads {listed([addresses(p.start, p.quantity) for p in polls])} "
+                f"{case.master_name(master)} reads {listed([places(p, device) for p in polls])} "
                 f"with function {function} in {len(polls)} requests; "
                 f"{counted(needed, 'block')} would do: {listed(spans)}"
             )

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.finding import Finding, Level
-from mbsniff.diagnose.load import asked
+from mbsniff.diagnose.load import asked, places
 from mbsniff.diagnose.wording import addresses, counted, duration, listed
 from mbsniff.exchange.columns import LATE, NO_CODE, P_FIRST_NS, P_LAST_NS, RESENT, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.groups import WRITES
+from mbsniff.site import DataTable
 from mbsniff.wire.functions import EXCEPTIONS
 
 FREQUENT = 20  # one in so many makes missing or late replies a fault
@@ -94,7 +95,7 @@ def _exceptions(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         own = rows[case.exchange.exception[rows] == code]
         kind = EXCEPTIONS.get(code)
         name = f"{code:02X} {kind.name}" if kind else "without a code" if code == NO_CODE else f"{code:02X}"
-        requests = listed([f"{asked(p)} by {case.master_name(p.master)}" for p in polls], 3)
+        requests = listed([f"{asked(p, device)} by {case.master_name(p.master)}" for p in polls], 3)
         text = f"{counted(len(own), 'exception')} {name} to {requests}{_edge(case, device, code, polls)}"
         yield found(
             "exception-reply", "fault" if code in FAULTY_CODES else "risk", device, text,
@@ -121,7 +122,7 @@ def _edge(case: Case, device: DeviceFigures, code: int, polls: list[PollFigures]
     for refused in polls[:MOST_REFUSED]:
         for good in served:
             if good.function == refused.function and _begins_within(refused, good):
-                fine = addresses(good.start, good.quantity)
+                fine = places(good, device)
                 return f"; {fine} is served, so the block reaches beyond the device's addresses"
     return ""
 
@@ -165,14 +166,18 @@ def _second_writer(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         own = [poll.row for each in polls.values() for poll in each]
         rows = rows[np.isin(case.exchange.poll[rows], own)]
         who = [f"{case.master_name(m)} ({counted(sum(p.count for p in polls[m]), 'time')})" for m in polls]
-        what = [
-            f"{kind}{'s' * (end - first > 1)} {addresses(first, end - first)}" for kind, first, end in shared
-        ]
+        what = [_span(span, device) for span in shared]
         text = f"{who[0]} and {who[1]} both write {listed(what)}"
         yield found(
             "second-writer", "risk", device, text, at=_times(case, rows),
             evidence=case.request_frames(rows.tolist()),
         )  # fmt: skip
+
+
+def _span(span: _Span, device: DeviceFigures) -> str:
+    kind, first, end = span
+    table: DataTable = "coil" if kind == "coil" else "holding"
+    return f"{kind}{'s' * (end - first > 1)} {addresses(first, end - first, table, device.limits.numbering)}"
 
 
 def _both_at_work(case: Case, device: DeviceFigures, one: str, other: str) -> tuple[int, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from mbsniff.errors import one_line
+from mbsniff.site import DataTable, Numbering, number_of
 
 NS_PER_S = 1_000_000_000
 
@@ -69,13 +70,25 @@ def listed(items: list[str], most: int = 5) -> str:
     return f"{shown} and {len(items) - most} more" if len(items) > most else shown
 
 
-def addresses(start: int | None, quantity: int | None) -> str:
-    """Addresses of a request: "0-15", "40", or nothing."""
+def addresses(
+    start: int | None,
+    quantity: int | None,
+    table: DataTable | None = None,
+    numbering: Numbering | None = None,
+) -> str:
+    """Addresses of a request: "0-15", "40", or nothing; "40 (no. 41)" where the manual counts otherwise.
+
+    ``numbering`` is how the manual counts, where the site file says so, ``table`` where the addresses are.
+    """
     if start is None:
         return ""
-    if quantity is None or quantity <= 1:
-        return str(start)
-    return f"{start}-{start + quantity - 1}"
+    last = start + max(quantity or 1, 1) - 1
+    text = str(start) if last == start else f"{start}-{last}"
+    if table is None or numbering is None:
+        return text
+    first_number, last_number = number_of(table, start, numbering), number_of(table, last, numbering)
+    numbers = first_number if last == start else f"{first_number}-{last_number}"
+    return text if numbers == text else f"{text} (no. {numbers})"
 
 
 def named(key: str, name: str | None) -> str:

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mbsniff.diagnose.wording import addresses, between, clock, counted, day, duration, listed, moment, named
+from mbsniff.site import Numbering
 
 UNITS_NS = {"ns": 1, "µs": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
 
@@ -77,3 +78,13 @@ def test_counts_lists_addresses_and_names() -> None:
     ]
     assert named("192.0.2.50:502/1", "zo\nne\x1b") == "zo\\nne\\x1b (192.0.2.50:502/1)"
     assert named("192.0.2.50:502/1", None) == "192.0.2.50:502/1"
+
+
+@pytest.mark.parametrize(
+    ("numbering", "expected"),
+    [(None, "40"), ("from-0", "40"), ("from-1", "40 (no. 41)"), ("5-digit", "40 (no. 40041)")],
+)
+def test_addresses_as_the_manual_counts(numbering: Numbering | None, expected: str) -> None:
+    """Common practice: a manual's register 41, or 40041, is what a request asks for at address 40."""
+    assert addresses(40, 1, "holding", numbering) == expected
+    assert addresses(40, 2, "holding", "from-1") == "40-41 (no. 41-42)"

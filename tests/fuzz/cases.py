@@ -20,7 +20,13 @@ _LAYERS: tuple[tuple[str, int, Mapping[str, headers.Mutator]], ...] = (
     ("link", 1, headers.LINK), ("IP", 2, headers.IP), ("TCP", 5, headers.TCP), ("segments", 3, messages.SEGMENTS),
     ("MBAP", 2, messages.MBAP), ("PDU", 4, messages.PDU), ("times", 2, messages.TIMES), ("order", 4, messages.ORDER),
 )  # fmt: skip
-_PIECES = ({}, {}, {"block_bytes": 64, "batch_rows": 3}, {"block_bytes": 1000, "batch_rows": 1}, {"batch_rows": 7})
+_PIECES = (
+    {},
+    {},
+    {"block_bytes": 64, "batch_rows": 3},
+    {"block_bytes": 1000, "batch_rows": 1},
+    {"batch_rows": 7},
+)
 _PORTS = ((502,), (502,), (502,), (502,), (502, 49152), (49152, 49153), (502, 50000, 80))
 
 
