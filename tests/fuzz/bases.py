@@ -36,7 +36,7 @@ def conversation(rng: Random) -> list[Frame]:
     is_ip6 = rng.random() < 0.25
     number = rng.choice((*_LINKS, IPV6 if is_ip6 else IPV4))
     link = Link(number, rng.choice(_TAGS) if number == ETHERNET else (), rng.choice(("little", "big")))
-    steps = [_step(rng) for _ in range(rng.randint(3, 18))]
+    steps = [_step(rng) for _ in range(rng.randint(2, 14))]
     first = rng.choice((1000, 2**32 - 5, 2**32 - 30, 2**31 - 5))
     plant = act_out(steps, addresses=V6 if is_ip6 else V4, first=first)
     del plant.wire[2 * MOST_FRAMES :]
