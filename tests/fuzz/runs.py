@@ -19,7 +19,7 @@ from tests.fuzz.checks import HANG_S, Checker, Reports, Trouble
 
 LIMIT_BYTES = 64 << 20
 """How much a worker's peak may rise above what reading some cases took: generous for captures of some KiB."""
-JSON_EVERY, ALL_EVERY = 10, 50
+JSON_EVERY, ALL_EVERY = 10, 100
 _ADDRESSES_BYTES = 2 << 30  # a worker that asks for more address space than this on top gets a MemoryError
 _CHUNK = 50
 _WARM = 40
@@ -93,9 +93,11 @@ class _Crew:
         self.tally = Tally()
         self.following = _context.Value("q", plan.first)
         self.at = _context.Array("q", [-1] * plan.jobs, lock=False)
+        self.begin = _context.Array("q", plan.jobs, lock=False)
         self.end = _context.Array("q", plan.jobs, lock=False)
         self.since = _context.Array("d", plan.jobs, lock=False)
         self.workers: dict[int, tuple[Any, Connection]] = {}
+        self.fatal: set[int] = set()
 
     def run(self, progress: Callable[[Tally], None]) -> Tally:
         for slot in range(self.plan.jobs):
@@ -114,9 +116,9 @@ class _Crew:
         return self.tally
 
     def _start(self, slot: int, begin: int, end: int) -> None:
-        """A worker, which first finishes the cases from ``begin`` to ``end`` of one that died."""
+        """A worker, which first runs the cases from ``begin`` to ``end`` that one who died did not tell about."""
         ours, theirs = _context.Pipe(duplex=False)
-        self.at[slot], self.end[slot] = -1, end
+        self.at[slot], self.begin[slot], self.end[slot] = -1, begin, end
         process = _context.Process(target=_work, args=(self, slot, begin, end, theirs), daemon=True)
         process.start()
         theirs.close()
@@ -147,12 +149,13 @@ class _Crew:
                 self._died(slot, Trouble("hang", f"longer than {_HUNG_S} s in compiled code"))
 
     def _died(self, slot: int, trouble: Trouble) -> None:
-        number, end = self.at[slot], self.end[slot]
+        number = self.at[slot]
         self.workers.pop(slot)[1].close()
         if number < 0:
             raise RuntimeError(f"a worker died before its first case: {trouble.detail}")
         self.tally.note(number, case_of(self.plan.seed, number).told, 0, trouble)
-        self._start(slot, number + 1, end)
+        self.fatal.add(number)
+        self._start(slot, self.begin[slot], self.end[slot])
 
 
 def _work(crew: _Crew, slot: int, begin: int, end: int, connection: Connection) -> None:
@@ -164,7 +167,7 @@ def _work(crew: _Crew, slot: int, begin: int, end: int, connection: Connection) 
         _bound_addresses()
         while True:
             tally = Tally()
-            for number in range(begin, end):
+            for number in sorted({*range(begin, end)} - crew.fatal):
                 crew.at[slot], crew.since[slot] = number, time.monotonic()
                 case = case_of(plan.seed, number)
                 tally.note(number, case.told, *checker.check(case, reports_of(number)))
@@ -174,7 +177,7 @@ def _work(crew: _Crew, slot: int, begin: int, end: int, connection: Connection) 
             with crew.following.get_lock():
                 begin = crew.following.value
                 end = crew.following.value = min(begin + _CHUNK, plan.first + plan.cases)
-            crew.end[slot] = end
+            crew.begin[slot], crew.end[slot] = begin, end
             if begin >= end or (plan.until is not None and time.monotonic() > plan.until):
                 break
     connection.send(None)
