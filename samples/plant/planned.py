@@ -6,6 +6,7 @@ import asyncio
 import sys
 import tomllib
 from pathlib import Path
+from random import Random
 from typing import Any
 
 from plant.heater import CYCLIC_WRITES, SETPOINT
@@ -19,6 +20,7 @@ AFTER_S = 1.0
 WRITES_S, WRITES_AT_S = 1.0, 0.6  # the PLC's program writes setpoints beside what it polls
 READ_HOLDING_REGISTERS = 3
 TIMEOUT_S = 1.0
+NO_JITTER_S = 0.0  # a poll that could not go out in time is left out, not made up for in a burst
 
 
 class Device:
@@ -35,24 +37,19 @@ class Device:
             raise SystemExit(f"the plan asks for function {poll['function']}")
         first_s = scenario.masters_from_s + poll["offset_s"]
         until_s = scenario.span_s + AFTER_S
-        number = 0
-        while (due_s := first_s + number * poll["period_s"]) < until_s:
-            await clock.sleep_until(due_s)
+        async for _ in clock.ticks(first_s, poll["period_s"], until_s, NO_JITTER_S, Random(0)):
             async with self.free:
                 await self.link.read(poll["first"], poll["count"])
-            number += 1
 
     async def write_setpoints(self, zone: int, scenario: Scenario, clock: Clock) -> None:
         """Write the recipe's setpoint where it is new, or cyclically where the zone's program does so."""
         written = None
-        due_s = scenario.masters_from_s + WRITES_AT_S
-        while due_s < scenario.span_s + AFTER_S:
-            await clock.sleep_until(due_s)
-            wanted = setpoint(scenario, zone, clock.now_s())
+        first_s, until_s = scenario.masters_from_s + WRITES_AT_S, scenario.span_s + AFTER_S
+        async for now_s in clock.ticks(first_s, WRITES_S, until_s, NO_JITTER_S, Random(0)):
+            wanted = setpoint(scenario, zone, now_s)
             if zone in CYCLIC_WRITES or wanted != written:
                 async with self.free:
                     written = wanted if await self.link.write(SETPOINT, wanted) else None
-            due_s += WRITES_S
 
 
 async def run(scenario: Scenario, key: str, polls: list[dict[str, Any]], clock: Clock) -> None:
