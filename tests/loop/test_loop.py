@@ -1,6 +1,7 @@
 """Record, audit, plan, run, record, compare: what the plan promises, real masters and devices keep."""
 
 import json
+import os
 import socket
 import subprocess
 import sys
