@@ -14,7 +14,7 @@ from mbsniff.diagnose.finding import Certainty, Evidence, Finding, Level
 from mbsniff.diagnose.wording import named
 from mbsniff.errors import one_line
 from mbsniff.exchange import Exchange, RecordingFacts
-from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_TIME_NS
+from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_TIME_NS, NOT_THE_SHAPE
 from mbsniff.measure import DeviceFigures, Endpoint, Figures
 from mbsniff.site import Site
 
@@ -76,6 +76,11 @@ class Case:
         limited = [d for d in self.devices_at(device) if d.regular and d.limits.max_reads_per_s is not None]
         lowest = min(limited, key=lambda d: d.limits.max_reads_per_s or 0, default=None)
         return lowest is not None and lowest.index == device.index
+
+    @functools.cached_property
+    def any_wrong_shape(self) -> bool:
+        """Whether any message is not as its function's format asks."""
+        return bool((self.exchange.status & NOT_THE_SHAPE).any())
 
     @functools.cached_property
     def _devices_by_endpoint(self) -> dict[int, list[DeviceFigures]]:

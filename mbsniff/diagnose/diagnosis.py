@@ -9,6 +9,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.load import load_findings
+from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.trust import doubts, vantage_text
 from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
@@ -20,6 +21,7 @@ RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
     watchdog_findings,
     load_findings,
     reply_findings,
+    pattern_findings,
 )
 RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout that it could support
 

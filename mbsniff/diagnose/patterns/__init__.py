@@ -1,0 +1,1 @@
+"""Patterns of the field: figures, statuses and link events of one endpoint in, findings out."""
