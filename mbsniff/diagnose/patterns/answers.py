@@ -152,8 +152,8 @@ def _busy(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         return
     own = rows[busy]
     text = (
-        f"{counted(len(own), 'busy reply', 'busy replies')}, in seconds with {rate:.1f} requests of {more:.1f} masters on "
-        f"average; the seconds without any had {calm:.1f} of {fewer:.1f}"
+        f"{counted(len(own), 'busy reply', 'busy replies')}, in seconds with {rate:.1f} requests of {more:.1f} masters "
+        f"on average; the seconds without any had {calm:.1f} of {fewer:.1f}"
     )
     at = span(case.exchange.request_ns[own])
     frames = case.reply_frames(own.tolist())
@@ -208,8 +208,8 @@ def _frozen(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         name = FUNCTIONS[poll.function].name if poll.function in FUNCTIONS else f"function {poll.function}"
         length = int(case.exchange.request_ns[own[-1]] - case.exchange.request_ns[own[0]])
         text = (
-            f"{name} {addresses(poll.start, poll.quantity)} by {case.master_name(poll.master)} brought another value each "
-            f"time, then the same one {len(own)} times ({duration(length)})"
+            f"{name} {addresses(poll.start, poll.quantity)} by {case.master_name(poll.master)} brought another value "
+            f"each time, then the same one {len(own)} times ({duration(length)})"
         )
         at = span(case.exchange.request_ns[own])
         frames = case.request_frames(own.tolist())

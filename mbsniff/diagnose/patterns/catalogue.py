@@ -90,7 +90,7 @@ PATTERNS: tuple[Kind, ...] = (
         "fault from three refusals on, else risk",
         "The device refuses a connection, or closes it at once, while it goes on serving another master.",
         "SYNs answered by a reset, or connections that the device ends within a second and before any "
-        "request, while a client that opened nothing itself had its requests answered before and after.",
+        "request, while another client's connection lived: answered before, and answered or closed after.",
         "A service that is down, which serves nobody.",
         "Count who is connected to the device against the number of connections that its manual allows; end "
         "those no longer needed, or let one station read and hand on the values.",

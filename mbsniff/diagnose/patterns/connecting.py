@@ -21,6 +21,7 @@ AT_LEAST = 3
 REFUSED_NS = 3 * SECOND_NS  # an answer to the first or the second SYN (RFC 6298, 2.1: sent again after 1 s)
 AT_ONCE_NS = SECOND_NS
 MEANWHILE_NS = 10 * SECOND_NS
+SERVED, CLOSED, ANEW = 0, 1, 2  # signs of life of a connection; the last: reset, or opened again
 STORM, STORM_NS = 20, 10 * SECOND_NS
 OUTAGE_NS = 60 * SECOND_NS
 MOST_REFUSALS = 1_000  # looked at one by one, for who was served meanwhile
@@ -91,8 +92,8 @@ def _no_slot(ground: Ground, refused: Longs, ends: Longs) -> Iterator[Finding]:
     ways += [f"{len(ends) - resets} by closing at once"] * (resets < len(ends))
     clients = sorted({ground.client(p) for p in ground.pair_of(refused).tolist()})
     text = (
-        f"{counted(len(refused), 'connection')} of {', '.join(clients[:3])} turned away ({' and '.join(ways)}) while others "
-        "were served"
+        f"{counted(len(refused), 'connection')} of {', '.join(clients[:3])} turned away "
+        f"({' and '.join(ways)}) while others were served"
     )
     yield found(
         "no-free-slot", "fault" if len(refused) >= AT_LEAST else "risk", ground.device, text,
@@ -132,19 +133,24 @@ def _asked_between(ground: Ground, event: Longs, until_ns: int) -> bool:
 
 
 def _served_meanwhile(ground: Ground, attempts: Attempts, events: Longs) -> NDArray[np.bool_]:
-    """For each event whether a client was served shortly before and after it without opening anything between."""
+    """For each event whether another client's connection lived then: served before, and served or closed after it."""
     rows = ground.requests[np.isin(ground.kinds_of(ground.requests), WITH_REPLY)]
-    pairs, times = ground.pairs_of(rows), ground.times_of(rows)
-    syns = attempts.events[attempts.at]
-    served = np.zeros(len(events), bool)
+    links = attempts.events[attempts.events[:, E_KIND] != ACCEPTED]
+    ends_well = links[:, E_KIND] == CLOSING
+    times = np.concatenate([ground.times_of(rows), links[:, E_TIME_NS]])
+    pairs = np.concatenate([ground.pairs_of(rows), ground.pair_of(links)])
+    signs = np.concatenate([np.full(len(rows), SERVED), np.where(ends_well, CLOSED, ANEW)])
+    order = np.argsort(times, kind="stable")
+    times, pairs, signs = times[order], pairs[order], signs[order]
+    own = ground.pair_of(events).tolist()
+    lived = np.zeros(len(events), bool)
     for place, moment in enumerate(events[:MOST_REFUSALS, E_TIME_NS].tolist()):
         first, at, last = np.searchsorted(times, (moment - MEANWHILE_NS, moment, moment + MEANWHILE_NS))
         for pair in np.intersect1d(pairs[first:at], pairs[at:last]).tolist():
-            before = times[first:at][pairs[first:at] == pair][-1]
-            after = times[at:last][pairs[at:last] == pair][0]
-            begin, end = np.searchsorted(syns[:, E_TIME_NS], (before, after))
-            served[place] |= pair not in ground.pair_of(syns[begin:end])
-    return served
+            before = signs[first:at][pairs[first:at] == pair][-1]
+            after = signs[at:last][pairs[at:last] == pair][0]
+            lived[place] |= pair != own[place] and before == SERVED and after <= CLOSED
+    return lived
 
 
 def _anyone_served(ground: Ground, from_ns: int, until_ns: int) -> bool:
@@ -170,8 +176,8 @@ def _storm(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
         if asked > STORM:
             continue
         text = (
-            f"{ground.client(pair)} opened {len(mine)} connections, at worst {STORM} within {duration(ends - begins)} with "
-            f"{counted(asked, 'request')} in all"
+            f"{ground.client(pair)} opened {len(mine)} connections, at worst {STORM} within "
+            f"{duration(ends - begins)} with {counted(asked, 'request')} in all"
         )
         frames = ground.case.event_frames(mine[fastest:])
         yield found("reconnect-storm", "risk", ground.device, text, at=event_span(mine), evidence=frames)
@@ -231,8 +237,8 @@ def _same_port(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
         return
     clients = sorted({ground.client(p) for p in ground.pair_of(own).tolist()})
     text = (
-        f"{', '.join(clients[:3])} began anew {counted(len(own), 'time')} on a port whose old connection the device still "
-        "held, and had to reset that first"
+        f"{', '.join(clients[:3])} began anew {counted(len(own), 'time')} on a port whose old connection the "
+        "device still held, and had to reset that first"
     )
     frames = ground.case.event_frames(np.concatenate([own[:4], after[alive & reset][:4]]))
     at = event_span(own)
