@@ -50,12 +50,13 @@ def lockstep() -> Plant:
 
 def one_late() -> Plant:
     """One reply comes after the next request, all others in time."""
-    plant, link = steady([*every(1, 0, 20), *every(1, 23, 60)])
+    plant, link = steady(every(1, 0, 20))
     at(plant, 20)
     link.ask(adu(500, 1, READ))
     link.ask(adu(501, 1, READ), wait=1)
     link.answer(adu(500, 1, DATA), wait=0.2)
     link.answer(adu(501, 1, DATA), wait=0.1)
+    poll(link, every(1, 23, 60), first=600)
     return plant
 
 
@@ -71,11 +72,14 @@ def foreign_identifiers() -> Plant:
 
 
 def _two(apart: bool, *, second: bool = False, again: bool = False) -> Callable[[], Plant]:
-    """Two requests at once every third second: in one segment or two, the second answered, or lost and sent again."""
+    """Two requests at once every third second, in one segment or two: the second answered or not, or sent again."""
 
     def plant_of() -> Plant:
-        plant, link = steady([t for t in every(1, 0, 60) if t % 3])
-        for k in range(0, 60, 3):
+        plant, link = steady([])
+        for k in range(60):
+            if k % 3:
+                poll(link, [k], first=k)
+                continue
             at(plant, k)
             one, two = adu(1000 + k, 1, READ), adu(1001 + k, 1, READ)
             if apart:
@@ -336,8 +340,9 @@ def _edge(code: int) -> Callable[[], Plant]:
 
 def wrong_length() -> Plant:
     """The byte count says 4 where two bytes follow."""
-    plant = Plant()
-    poll(master(plant), every(1, 0, 60), reply=bytes.fromhex("03040007"))
+    plant, link = steady(every(1, 0, 20))
+    poll(link, every(1, 20, 40), reply=bytes.fromhex("03040007"), first=100)
+    poll(link, every(1, 40, 60), first=200)
     return plant
 
 
@@ -411,11 +416,12 @@ def _closes(idle_s: list[float]) -> Callable[[], Plant]:
 
 def probed() -> Plant:
     """Nothing but probes for 25 s, on a connection that goes on."""
-    plant, link = steady([*every(1, 0, 20), *every(1, 45, 60)])
+    plant, link = steady(every(1, 0, 20))
     for seconds in every(5, 23, 43):
         at(plant, seconds)
         link.probe(MASTER)
         link.segment(DEVICE, wait=0.001)
+    poll(link, every(1, 45, 60), first=200)
     return plant
 
 
@@ -459,7 +465,7 @@ def _resent(by_tcp: bool) -> Callable[[], Plant]:
     """A request is there twice: sent as a new message, or sent again by TCP."""
 
     def plant_of() -> Plant:
-        plant, link = steady([*every(1, 0, 20), *every(1, 22, 60)])
+        plant, link = steady(every(1, 0, 20))
         at(plant, 20)
         link.ask(adu(900, 1, READ))
         if by_tcp:
@@ -467,6 +473,7 @@ def _resent(by_tcp: bool) -> Callable[[], Plant]:
         else:
             link.ask(adu(900, 1, READ), wait=0.5)
         link.answer(adu(900, 1, DATA), wait=0.01)
+        poll(link, every(1, 22, 60), first=901)
         return plant
 
     return plant_of
