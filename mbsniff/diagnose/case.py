@@ -83,6 +83,11 @@ class Case:
         return bool((self.exchange.status & NOT_THE_SHAPE).any())
 
     @functools.cached_property
+    def any_unanswered(self) -> bool:
+        """Whether any device left a request without a reply."""
+        return any(device.statuses["unanswered"] for device in self.figures.devices)
+
+    @functools.cached_property
     def _devices_by_endpoint(self) -> dict[int, list[DeviceFigures]]:
         found: dict[int, list[DeviceFigures]] = {}
         for device in self.figures.devices:

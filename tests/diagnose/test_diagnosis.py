@@ -141,8 +141,8 @@ def test_no_supported_timeout_for_a_device_only_probed() -> None:
 
 
 def test_every_code_of_the_catalogue_is_shown_by_a_test() -> None:
-    """Each code stands in a test of this folder, and each has a rank, a brief and what it must not be taken for."""
-    texts = "".join(path.read_text() for path in Path(__file__).parent.glob("test_*.py"))
+    """Each code stands in a test here or below, and has a rank, a brief and what it must not be taken for."""
+    texts = "".join(path.read_text() for path in Path(__file__).parent.rglob("*.py"))
     for kind in CATALOGUE:
         assert f'"{kind.code}"' in texts
         assert kind.brief and len(kind.brief) <= 17 and kind.look_alike

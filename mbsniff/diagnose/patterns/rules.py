@@ -11,12 +11,14 @@ from mbsniff.diagnose.patterns.connecting import connecting_patterns
 from mbsniff.diagnose.patterns.ending import ending_patterns
 from mbsniff.diagnose.patterns.ground import Ground, speaks
 from mbsniff.diagnose.patterns.pairing import pairing_patterns, unit_patterns
+from mbsniff.diagnose.patterns.waiting import starved, waiting_patterns
 from mbsniff.measure import DeviceFigures
 
 ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
     pairing_patterns,
     connecting_patterns,
     ending_patterns,
+    waiting_patterns,
 )
 
 
@@ -24,6 +26,7 @@ def pattern_findings(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     """All patterns of a device; its endpoint's stand at one of its devices."""
     yield from answer_patterns(case, device)
     yield from unit_patterns(case, device)
+    yield from starved(case, device)
     if speaks(case, device):
         ground = Ground(case, device)
         for rule in ENDPOINT_RULES:

@@ -479,6 +479,74 @@ def _resent(by_tcp: bool) -> Callable[[], Plant]:
     return plant_of
 
 
+def _reused(anew: bool) -> Callable[[], Plant]:
+    """Each tenth request stays without a reply; the next has its identifier, by the same connection or another."""
+
+    def plant_of() -> Plant:
+        plant = Plant()
+        link = master(plant)
+        for k in range(60):
+            at(plant, k)
+            missing, after = k % 10 == 4, k % 10 == 5
+            if after and anew:
+                link = master(plant, port=59000 + k)
+                link.handshake()
+            pdu = bytes([3, 0, k % 10, 0, 1])
+            identifier = k - 1 if after else k
+            link.ask(adu(identifier, 1, pdu))
+            if not missing:
+                link.answer(adu(identifier, 1, DATA), wait=0.1)
+        return plant
+
+    return plant_of
+
+
+def _round(waits: bool, own: bool = False) -> Callable[[], Plant]:
+    """Two devices asked in turn; for a while the master waits in vain for the second, asks none, or misses the first."""
+
+    def plant_of() -> Plant:
+        plant = Plant()
+        one, two = master(plant), master(plant, device=51)
+        for k in range(60):
+            if not 20 <= k < 26:
+                poll(one, [k], first=k)
+                poll(two, [k + 0.2], first=k)
+            elif own:
+                poll(one, [k], first=k, reply_s=None)
+                poll(two, [k + 0.2], first=k)
+            elif waits and k % 2 == 0:
+                poll(two, [k], first=k, reply_s=None)
+        return plant
+
+    return plant_of
+
+
+def _outages(both: bool) -> Callable[[], Plant]:
+    """One master's TCP doubles its intervals; the other's request is lost as well, and answered again early, or not."""
+
+    def plant_of() -> Plant:
+        plant = Plant()
+        one, two = master(plant), master(plant, 20)
+        for k in range(20):
+            poll(one, [k], first=k)
+            poll(two, [k + 0.3], first=k)
+        at(plant, 20)
+        one.ask(adu(900, 1, READ))
+        for k, seconds in enumerate((20.3, 20.9, 22.1, 24.5, 29.3)):
+            if k == 2 and both:
+                at(plant, 21)
+                two.ask(adu(899, 1, READ))
+            if k == 4:
+                poll(two, every(1, 25, 29), first=200)
+            at(plant, seconds)
+            one.again(MASTER)
+        one.answer(adu(900, 1, DATA), wait=0.01)
+        poll(one, every(1, 30, 60), first=300)
+        return plant
+
+    return plant_of
+
+
 SCENES = (
     Scene("late-lockstep", lockstep, (one_late, foreign_identifiers)),
     Scene("segment-unread", _two(False), (_two(False, second=True), _two(True), _two(False, again=True))),
@@ -507,5 +575,8 @@ SCENES = (
         (_writes([*range(60)]), _writes([k // 10 for k in range(60)])),
     ),
     Scene("fixed-identifier", one_identifier, (lockstep, healthy)),
+    Scene("identifier-reused", _reused(False), (_reused(True), one_identifier, _resent(False))),
+    Scene("starved", _round(True), (_round(False), _round(True, own=True))),
+    Scene("backed-off", _outages(True), (_outages(False), pulled_cable)),
     Scene("resent-request", _resent(False), (_resent(True),)),
 )
