@@ -184,7 +184,7 @@ def _over_edge(case: Case, device: DeviceFigures, poll: PollFigures, good: int) 
     rows = rows[case.exchange.poll[rows] == poll.row]
     over = (poll.quantity or 1) - good
     text = (
-        f"{asked(poll)} is refused each time ({counted(poll.count, 'time')}), "
+        f"{asked(poll)} by {case.master_name(poll.master)} is refused each time ({counted(poll.count, 'time')}), "
         f"{addresses(poll.start, good)} is served"
     )
     text += "; it is over by one" if over == 1 else ""

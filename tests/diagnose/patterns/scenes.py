@@ -502,7 +502,7 @@ def _reused(anew: bool) -> Callable[[], Plant]:
 
 
 def _round(waits: bool, own: bool = False) -> Callable[[], Plant]:
-    """Two devices asked in turn; for a while the master waits in vain for the second, asks none, or misses the first."""
+    """Two devices asked in turn; then the master waits in vain for the second, asks none, or misses the first."""
 
     def plant_of() -> Plant:
         plant = Plant()
