@@ -79,7 +79,8 @@ PATTERNS: tuple[Kind, ...] = (
         "requests at that time.",
         "A device without a free connection slot, which serves others meanwhile; attempts that nobody answers.",
         "The host is up, but nothing listens on the port: the device's service has not started or has ended, the "
-        "port is another one, or a filter refuses.",
+        "port is another one, or a filter refuses. Where connections work now and then, look for a second host "
+        "with the same address.",
     ),
     Kind(
         "no-free-slot",

@@ -127,9 +127,10 @@ def _turned_away(ground: Ground, attempts: Attempts) -> tuple[Longs, Longs]:
 
 def _asked_between(ground: Ground, event: Longs, until_ns: int) -> bool:
     """Whether the event's client sent a request from then until a time."""
-    first, last = np.searchsorted(ground.times_of(ground.requests), (event[E_TIME_NS], until_ns + 1))
     pair = int(ground.case.exchange.connection_pair[event[E_CONNECTION]])
-    return bool((ground.pairs_of(ground.requests[first:last]) == pair).any())
+    asked = ground.times_of(ground.requests_of(pair))
+    first, last = np.searchsorted(asked, (event[E_TIME_NS], until_ns + 1))
+    return bool(first < last)
 
 
 def _served_meanwhile(ground: Ground, attempts: Attempts, events: Longs) -> NDArray[np.bool_]:
@@ -171,8 +172,8 @@ def _storm(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
         if spans[fastest] > STORM_NS:
             continue
         begins, ends = int(mine[fastest, E_TIME_NS]), int(mine[fastest + STORM - 1, E_TIME_NS])
-        first, last = np.searchsorted(ground.times_of(ground.requests), (begins, ends + 1))
-        asked = int(np.count_nonzero(ground.pairs_of(ground.requests[first:last]) == pair))
+        first, last = np.searchsorted(ground.times_of(ground.requests_of(pair)), (begins, ends + 1))
+        asked = int(last - first)
         if asked > STORM:
             continue
         text = (
@@ -216,12 +217,11 @@ def _is_left(ground: Ground, attempts: Attempts, at: int, next_at: int) -> bool:
         return False
     until = int(events[next_at, E_TIME_NS])
     since = max(until - OUTAGE_NS, int(events[at, E_TIME_NS]))
-    again = ground.events_of(AGAIN)
-    again = again[(again[:, E_CONNECTION] == connection) & (again[:, E_TIME_NS] >= since)]
-    first, last = np.searchsorted(ground.times_of(ground.requests), (since, until))
-    rows = ground.requests[first:last]
-    rows = rows[ground.pairs_of(rows) == ground.case.exchange.connection_pair[connection]]
-    return bool(len(again)) or bool((ground.kinds_of(rows) == UNANSWERED).any())
+    again = ground.events_on(int(connection), AGAIN)
+    rows = ground.requests_of(int(ground.case.exchange.connection_pair[connection]))
+    first, last = np.searchsorted(ground.times_of(rows), (since, until))
+    missing = ground.kinds_of(rows[first:last]) == UNANSWERED
+    return bool((again[:, E_TIME_NS] >= since).any() or missing.any())
 
 
 def _same_port(ground: Ground, attempts: Attempts) -> Iterator[Finding]:

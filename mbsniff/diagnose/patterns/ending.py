@@ -23,6 +23,7 @@ SILENT_NS = SECOND_NS
 SHORTEST_IDLE_NS = SECOND_NS
 ALIKE = 20  # idle times differ by at most one part in so many
 PERIODS = 3
+MOST_ENDS = 1_000  # looked at one by one
 
 
 def ending_patterns(ground: Ground) -> Iterator[Finding]:
@@ -49,12 +50,11 @@ def _first_ends(ground: Ground) -> Longs:
 
 def _since_request(ground: Ground, events: Longs) -> Longs:
     """Nanoseconds from each event's client's last request to it, -1 where it had sent none."""
-    pairs, times = ground.pairs_of(ground.requests), ground.times_of(ground.requests)
     own = ground.pair_of(events)
     since = np.full(len(events), -1, np.int64)
     for pair in np.unique(own).tolist():
         mine = np.flatnonzero(own == pair)
-        asked = times[pairs == pair]
+        asked = ground.times_of(ground.requests_of(pair))
         last = np.searchsorted(asked, events[mine, E_TIME_NS], side="right") - 1
         known = last >= 0
         since[mine[known]] = events[mine[known], E_TIME_NS] - asked[last[known]]
@@ -86,11 +86,12 @@ def _pushed_out(ground: Ground, ends: Longs) -> Iterator[Finding]:
         return
     since = _since_request(ground, ends)
     victims, newcomers = [], []
-    for end, idle in zip(ends, since.tolist(), strict=True):
+    for end, idle in zip(ends[:MOST_ENDS], since[:MOST_ENDS].tolist(), strict=True):
         first, last = np.searchsorted(accepted[:, E_TIME_NS], (end[E_TIME_NS] - PUSHED_NS, end[E_TIME_NS]))
         near = accepted[first:last]
         near = near[ground.pair_of(near) != ground.pair_of(end[None])[0]]
-        alone = np.count_nonzero(np.abs(ends[:, E_TIME_NS] - end[E_TIME_NS]) <= PUSHED_NS) == 1
+        around = (end[E_TIME_NS] - PUSHED_NS, end[E_TIME_NS] + PUSHED_NS + 1)
+        alone = np.diff(np.searchsorted(ends[:, E_TIME_NS], around))[0] == 1
         if len(near) and alone and 0 <= idle <= IN_USE_NS:
             victims.append(end)
             newcomers.append(near[-1])
@@ -125,6 +126,7 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
     """Resets in answer to what was sent into a silence of the whole endpoint."""
     if not len(resets):
         return
+    resets = resets[:MOST_ENDS]
     told = resets[[_answers_old_data(ground, reset) for reset in resets]]
     if not len(told):
         return
@@ -137,11 +139,11 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
 
 def _answers_old_data(ground: Ground, reset: Longs) -> bool:
     moment, connection = int(reset[E_TIME_NS]), int(reset[E_CONNECTION])
-    heard = _last_heard(ground, moment)
-    again = ground.events_of(AGAIN)
-    again = again[(again[:, E_CONNECTION] == connection) & (again[:, E_SIDE] == CLIENT)]
-    times = again[again[:, E_TIME_NS] <= moment, E_TIME_NS]
-    return bool(len(times)) and moment - int(times[-1]) <= ANSWERS_NS and moment - heard >= SILENT_NS
+    again = ground.events_on(connection, AGAIN)
+    times = again[(again[:, E_SIDE] == CLIENT) & (again[:, E_TIME_NS] <= moment), E_TIME_NS]
+    if not len(times) or moment - int(times[-1]) > ANSWERS_NS:
+        return False
+    return moment - _last_heard(ground, moment) >= SILENT_NS
 
 
 def _last_heard(ground: Ground, moment: int) -> int:
@@ -155,17 +157,18 @@ def _last_heard(ground: Ground, moment: int) -> int:
 
 def _probes(ground: Ground) -> Iterator[Finding]:
     probes = ground.events_of(PROBE)
-    probes = probes[probes[:, E_SIDE] == CLIENT]
-    if len(probes) < AT_LEAST:
-        return
-    for connection in np.unique(probes[:, E_CONNECTION]).tolist():
-        yield from _kept_alive(ground, probes[probes[:, E_CONNECTION] == connection])
+    connections, counts = np.unique(probes[:, E_CONNECTION], return_counts=True)
+    for connection in connections[counts >= AT_LEAST][:MOST_ENDS].tolist():
+        own = ground.events_on(connection, PROBE)
+        own = own[own[:, E_SIDE] == CLIENT]
+        if len(own) >= AT_LEAST:
+            yield from _kept_alive(ground, own)
 
 
 def _kept_alive(ground: Ground, probes: Longs) -> Iterator[Finding]:
     """The longest run of one connection's probes without a request of its client between them."""
     pair = int(ground.pair_of(probes[:1])[0])
-    asked = ground.times_of(ground.requests[ground.pairs_of(ground.requests) == pair])
+    asked = ground.times_of(ground.requests_of(pair))
     place = np.searchsorted(asked, probes[:, E_TIME_NS])
     values, counts = np.unique(place, return_counts=True)
     longest = int(values[counts.argmax()])
@@ -198,8 +201,7 @@ def _fastest_period(ground: Ground, pair: int) -> int | None:
 def _ended(ground: Ground, run: Longs) -> bool:
     """Whether the connection was ended or begun anew within two probe intervals after the last one."""
     step = int(np.diff(run[:, E_TIME_NS]).max())
-    events = ground.events_of(OPENING, CLOSING, RESET)
-    events = events[events[:, E_CONNECTION] == run[0, E_CONNECTION]]
+    events = ground.events_on(int(run[0, E_CONNECTION]), OPENING, CLOSING, RESET)
     marks: NDArray[np.int64] = events[:, E_TIME_NS]
     last = int(run[-1, E_TIME_NS])
     return bool(((marks >= int(run[0, E_TIME_NS])) & (marks <= last + 2 * step)).any())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ class Ground:
     case: Case
     device: DeviceFigures
     """The one that speaks for the endpoint."""
+    _of_kinds: dict[tuple[int, ...], Longs] = field(default_factory=dict, repr=False, compare=False)
 
     @functools.cached_property
     def events(self) -> Longs:
@@ -36,7 +37,18 @@ class Ground:
 
     def events_of(self, *kinds: int) -> Longs:
         """Those of some kinds."""
-        return self.events[np.isin(self.events[:, E_KIND], kinds)]
+        if kinds not in self._of_kinds:
+            self._of_kinds[kinds] = self.events[np.isin(self.events[:, E_KIND], kinds)]
+        return self._of_kinds[kinds]
+
+    def events_on(self, connection: int, *kinds: int) -> Longs:
+        """Those of some kinds on one connection."""
+        key = (-1, *kinds)
+        if key not in self._of_kinds:
+            events = self.events_of(*kinds)
+            self._of_kinds[key] = events[np.argsort(events[:, E_CONNECTION], kind="stable")]
+        first, last = np.searchsorted(self._of_kinds[key][:, E_CONNECTION], (connection, connection + 1))
+        return self._of_kinds[key][first:last]
 
     @functools.cached_property
     def rows(self) -> Rows:
@@ -49,6 +61,24 @@ class Ground:
     def requests(self) -> Rows:
         """The requests alone."""
         return np.asarray(self.rows[self.kinds_of(self.rows) != ORPHAN], np.int32)
+
+    @functools.cached_property
+    def _by_pair(self) -> tuple[Rows, Longs]:
+        """The requests by pair, in time order within each, and their pairs."""
+        pairs = self.pairs_of(self.requests)
+        order = np.argsort(pairs, kind="stable")
+        return np.asarray(self.requests[order], np.int32), pairs[order]
+
+    def requests_of(self, pair: int) -> Rows:
+        """One pair's requests in time order."""
+        rows, pairs = self._by_pair
+        first, last = np.searchsorted(pairs, (pair, pair + 1))
+        return rows[first:last]
+
+    def pairs_asking(self) -> list[int]:
+        """The pairs that sent requests."""
+        found: list[int] = np.unique(self._by_pair[1]).tolist()
+        return found
 
     def kinds_of(self, rows: Rows) -> NDArray[np.uint8]:
         """Statuses without marks."""

@@ -175,9 +175,8 @@ def _lies_within(marks: Longs, times: Longs, before_ns: int) -> NDArray[np.bool_
 
 def _never_second(ground: Ground) -> Iterator[Finding]:
     """Requests that followed at once on an answered one: of each client, by segment or apart."""
-    pairs = ground.pairs_of(ground.requests)
-    for pair in np.unique(pairs).tolist():
-        rows = ground.requests[pairs == pair]
+    for pair in ground.pairs_asking():
+        rows = ground.requests_of(pair)
         first, second = rows[:-1], rows[1:]
         gap = ground.times_of(second) - ground.times_of(first)
         follows = (ground.kinds_of(first) == PIPELINED) & (gap < OVERTAKEN_NS)

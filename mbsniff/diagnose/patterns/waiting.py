@@ -29,6 +29,7 @@ from mbsniff.wire.rows import AGAIN, CLIENT, CLOSING, OPENING, RESET
 AT_LEAST = 3
 DOUBLES = (1.5, 2.5)  # RFC 6298, 5.5: the timer doubles; clocks and ticks leave room
 OUTLASTS_NS = SECOND_NS
+MOST_CONNECTIONS = 1_000  # looked at one by one
 
 
 def starved(case: Case, device: DeviceFigures) -> Iterator[Finding]:
@@ -70,9 +71,8 @@ def waiting_patterns(ground: Ground) -> Iterator[Finding]:
 
 def _reused(ground: Ground) -> Iterator[Finding]:
     exchange = ground.case.exchange
-    pairs = ground.pairs_of(ground.requests)
-    for pair in np.unique(pairs).tolist():
-        rows = ground.requests[pairs == pair]
+    for pair in ground.pairs_asking():
+        rows = ground.requests_of(pair)
         kinds = ground.kinds_of(rows)
         if 10 * np.count_nonzero(kinds == BY_ORDER) >= 9 * np.count_nonzero(np.isin(kinds, WITH_REPLY)):
             continue  # one identifier for all
@@ -106,12 +106,10 @@ def _anew_between(
 
 def _backed_off(ground: Ground) -> Iterator[Finding]:
     again = ground.events_of(AGAIN)
-    again = again[again[:, E_SIDE] == CLIENT]
-    if len(again) < AT_LEAST:
-        return
-    for connection in np.unique(again[:, E_CONNECTION]).tolist():
-        own = again[again[:, E_CONNECTION] == connection]
-        for run in _doubling(own):
+    connections, counts = np.unique(again[:, E_CONNECTION], return_counts=True)
+    for connection in connections[counts >= AT_LEAST][:MOST_CONNECTIONS].tolist():
+        own = ground.events_on(connection, AGAIN)
+        for run in _doubling(own[own[:, E_SIDE] == CLIENT]):
             yield from _outlasted(ground, run)
 
 
