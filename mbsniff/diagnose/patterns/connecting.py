@@ -67,7 +67,7 @@ class Attempts:
 
 
 def _refusals(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
-    refused, ends = _turned_away(ground, attempts)
+    refused, ends = (found_ones[:MOST_REFUSALS] for found_ones in _turned_away(ground, attempts))
     if not len(refused):
         return
     served = _served_meanwhile(ground, attempts, refused)
@@ -92,7 +92,8 @@ def _no_slot(ground: Ground, refused: Longs, ends: Longs) -> Iterator[Finding]:
     ways += [f"{len(ends) - resets} by closing at once"] * (resets < len(ends))
     clients = sorted({ground.client(p) for p in ground.pair_of(refused).tolist()})
     text = (
-        f"{counted(len(refused), 'connection')} of {', '.join(clients[:3])} turned away "
+        f"{'at least ' * (len(refused) == MOST_REFUSALS)}{counted(len(refused), 'connection')} of "
+        f"{', '.join(clients[:3])} turned away "
         f"({' and '.join(ways)}) while others were served"
     )
     yield found(
@@ -145,9 +146,10 @@ def _served_meanwhile(ground: Ground, attempts: Attempts, events: Longs) -> NDAr
     times, pairs, signs = times[order], pairs[order], signs[order]
     own = ground.pair_of(events).tolist()
     lived = np.zeros(len(events), bool)
-    for place, moment in enumerate(events[:MOST_REFUSALS, E_TIME_NS].tolist()):
+    for place, moment in enumerate(events[:, E_TIME_NS].tolist()):
         first, at, last = np.searchsorted(times, (moment - MEANWHILE_NS, moment, moment + MEANWHILE_NS))
-        for pair in np.intersect1d(pairs[first:at], pairs[at:last]).tolist():
+        served = pairs[first:at][signs[first:at] == SERVED]
+        for pair in np.intersect1d(served, pairs[at:last]).tolist():
             before = signs[first:at][pairs[first:at] == pair][-1]
             after = signs[at:last][pairs[at:last] == pair][0]
             lived[place] |= pair != own[place] and before == SERVED and after <= CLOSED

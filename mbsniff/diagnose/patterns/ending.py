@@ -127,7 +127,12 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
     if not len(resets):
         return
     resets = resets[:MOST_ENDS]
-    told = resets[[_answers_old_data(ground, reset) for reset in resets]]
+    resets = resets[[_follows_repetition(ground, reset) for reset in resets]]
+    if not len(resets):
+        return
+    heard = _heard(ground)
+    last = np.searchsorted(heard, resets[:, E_TIME_NS]) - 1
+    told = resets[(last >= 0) & (resets[:, E_TIME_NS] - heard[last] >= SILENT_NS)]
     if not len(told):
         return
     text = f"silent, then a reset in answer to old data on {counted(len(told), 'connection')}"
@@ -137,22 +142,20 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
     yield found("device-restart", "fault", ground.device, text, at=at, evidence=frames, certainty=certainty)
 
 
-def _answers_old_data(ground: Ground, reset: Longs) -> bool:
-    moment, connection = int(reset[E_TIME_NS]), int(reset[E_CONNECTION])
-    again = ground.events_on(connection, AGAIN)
+def _follows_repetition(ground: Ground, reset: Longs) -> bool:
+    """Whether the client's TCP had just sent data again on the connection."""
+    moment = int(reset[E_TIME_NS])
+    again = ground.events_on(int(reset[E_CONNECTION]), AGAIN)
     times = again[(again[:, E_SIDE] == CLIENT) & (again[:, E_TIME_NS] <= moment), E_TIME_NS]
-    if not len(times) or moment - int(times[-1]) > ANSWERS_NS:
-        return False
-    return moment - _last_heard(ground, moment) >= SILENT_NS
+    return bool(len(times)) and moment - int(times[-1]) <= ANSWERS_NS
 
 
-def _last_heard(ground: Ground, moment: int) -> int:
-    """When anything was last heard of the endpoint before a moment; resets apart."""
+def _heard(ground: Ground) -> Longs:
+    """When anything was heard of the endpoint, resets apart, in time order."""
     events = ground.events[(ground.events[:, E_SIDE] == SERVER) & (ground.events[:, E_KIND] != RESET)]
-    last = int(np.max(events[events[:, E_TIME_NS] < moment, E_TIME_NS], initial=0))
     rows = ground.requests[np.isin(ground.kinds_of(ground.requests), WITH_REPLY)]
     came = ground.times_of(rows) + ground.case.exchange.reply_ns[rows]
-    return max(last, int(np.max(came[came < moment], initial=0)))
+    return np.sort(np.concatenate([events[:, E_TIME_NS], came]))
 
 
 def _probes(ground: Ground) -> Iterator[Finding]:
