@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.finding import Finding, Level
-from mbsniff.diagnose.load import asked
+from mbsniff.diagnose.load import asked, places
 from mbsniff.diagnose.patterns.ground import SECOND_NS, Rows, runs, span, trusted
-from mbsniff.diagnose.wording import addresses, counted, duration
+from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import (
     BY_ORDER,
     CHANGED,
@@ -140,10 +141,10 @@ def _busy(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     seconds = np.asarray(seconds - seconds.min(), np.int64)
     masters = case.figures.groups.master_of_poll[case.exchange.poll[rows]]
     busy = case.exchange.exception[rows] == BUSY
-    places, inverse, counts = np.unique(seconds, return_inverse=True, return_counts=True)
+    present, inverse, counts = np.unique(seconds, return_inverse=True, return_counts=True)
     both = np.unique(np.stack([inverse, masters]), axis=1)
-    asking = np.bincount(both[0], minlength=len(places))
-    hit = np.bincount(inverse, weights=busy, minlength=len(places)) > 0
+    asking = np.bincount(both[0], minlength=len(present))
+    hit = np.bincount(inverse, weights=busy, minlength=len(present)) > 0
     if hit.all() or np.count_nonzero(~hit) < BUSY_AT_LEAST:
         return
     rate, calm = float(counts[hit].mean()), float(counts[~hit].mean())
@@ -184,8 +185,8 @@ def _over_edge(case: Case, device: DeviceFigures, poll: PollFigures, good: int) 
     rows = rows[case.exchange.poll[rows] == poll.row]
     over = (poll.quantity or 1) - good
     text = (
-        f"{asked(poll)} by {case.master_name(poll.master)} is refused each time ({counted(poll.count, 'time')}), "
-        f"{addresses(poll.start, good)} is served"
+        f"{asked(poll, device)} by {case.master_name(poll.master)} is refused each time ({counted(poll.count, 'time')}), "
+        f"{places(replace(poll, quantity=good), device)} is served"
     )
     text += "; it is over by one" if over == 1 else ""
     at = span(case.exchange.request_ns[rows])
@@ -208,7 +209,7 @@ def _frozen(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         name = FUNCTIONS[poll.function].name if poll.function in FUNCTIONS else f"function {poll.function}"
         length = int(case.exchange.request_ns[own[-1]] - case.exchange.request_ns[own[0]])
         text = (
-            f"{name} {addresses(poll.start, poll.quantity)} by {case.master_name(poll.master)} brought another value "
+            f"{name} {places(poll, device)} by {case.master_name(poll.master)} brought another value "
             f"each time, then the same one {len(own)} times ({duration(length)})"
         )
         at = span(case.exchange.request_ns[own])

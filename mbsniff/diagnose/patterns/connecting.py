@@ -67,11 +67,13 @@ class Attempts:
 
 
 def _refusals(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
-    refused, ends = (found_ones[:MOST_REFUSALS] for found_ones in _turned_away(ground, attempts))
+    refused, ends = _turned_away(ground, attempts)
+    all_of_them = len(refused)
+    refused, ends = refused[:MOST_REFUSALS], ends[:MOST_REFUSALS]
     if not len(refused):
         return
     served = _served_meanwhile(ground, attempts, refused)
-    yield from _no_slot(ground, refused[served], ends[served])
+    yield from _no_slot(ground, refused[served], ends[served], all_of_them > MOST_REFUSALS)
     down = refused[~served & _is_refusal(ends)]
     if len(down) >= 2 and not _anyone_served(ground, *event_span(down)):
         text = (
@@ -84,7 +86,7 @@ def _refusals(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _no_slot(ground: Ground, refused: Longs, ends: Longs) -> Iterator[Finding]:
+def _no_slot(ground: Ground, refused: Longs, ends: Longs, more: bool) -> Iterator[Finding]:
     if not len(refused):
         return
     resets = int(np.count_nonzero(_is_refusal(ends)))
@@ -92,7 +94,7 @@ def _no_slot(ground: Ground, refused: Longs, ends: Longs) -> Iterator[Finding]:
     ways += [f"{len(ends) - resets} by closing at once"] * (resets < len(ends))
     clients = sorted({ground.client(p) for p in ground.pair_of(refused).tolist()})
     text = (
-        f"{'at least ' * (len(refused) == MOST_REFUSALS)}{counted(len(refused), 'connection')} of "
+        f"{'at least ' * more}{counted(len(refused), 'connection')} of "
         f"{', '.join(clients[:3])} turned away "
         f"({' and '.join(ways)}) while others were served"
     )
