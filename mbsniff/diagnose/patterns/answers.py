@@ -185,8 +185,8 @@ def _over_edge(case: Case, device: DeviceFigures, poll: PollFigures, good: int) 
     rows = rows[case.exchange.poll[rows] == poll.row]
     over = (poll.quantity or 1) - good
     text = (
-        f"{asked(poll, device)} by {case.master_name(poll.master)} is refused each time ({counted(poll.count, 'time')}), "
-        f"{places(replace(poll, quantity=good), device)} is served"
+        f"{asked(poll, device)} by {case.master_name(poll.master)} is refused each time "
+        f"({counted(poll.count, 'time')}), {places(replace(poll, quantity=good), device)} is served"
     )
     text += "; it is over by one" if over == 1 else ""
     at = span(case.exchange.request_ns[rows])
