@@ -30,6 +30,8 @@ MOST_ATTEMPTS = 10_000  # looked at one by one, for what was left open
 
 def connecting_patterns(ground: Ground) -> Iterator[Finding]:
     """Slots, refusals, storms, leaks, and a port used again too early."""
+    if not ground.count(CLOSING, RESET) and ground.count(OPENING) <= AT_LEAST:
+        return
     attempts = Attempts.of(ground)
     if not len(attempts.at):
         return

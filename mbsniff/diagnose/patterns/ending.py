@@ -28,12 +28,13 @@ MOST_ENDS = 1_000  # looked at one by one
 
 def ending_patterns(ground: Ground) -> Iterator[Finding]:
     """Pushed out, closed when idle, restarted, kept alive for nothing."""
-    ends = _first_ends(ground)
-    if len(ends):
+    if ground.count(CLOSING, RESET):
+        ends = _first_ends(ground)
         yield from _idle(ground, ends)
         yield from _pushed_out(ground, ends)
         yield from _restarted(ground, ends[ends[:, E_KIND] == RESET])
-    yield from _probes(ground)
+    if ground.count(PROBE) >= AT_LEAST:
+        yield from _probes(ground)
 
 
 def _first_ends(ground: Ground) -> Longs:

@@ -16,6 +16,7 @@ from mbsniff.wire.rows import UNRECORDED
 
 SECOND_NS = 1_000_000_000
 EVER_NS = 1 << 62
+KINDS = 16  # more than there are kinds of link events
 
 Rows = NDArray[np.int32]
 Longs = NDArray[np.int64]
@@ -35,10 +36,21 @@ class Ground:
         """The endpoint's link events in time order."""
         return self.case.events(self.device, 0, EVER_NS)
 
+    @functools.cached_property
+    def _counts(self) -> list[int]:
+        counts: list[int] = np.bincount(self.events[:, E_KIND], minlength=KINDS).tolist()
+        return counts
+
+    def count(self, *kinds: int) -> int:
+        """How many link events of some kinds there are: most rules need not look further."""
+        return sum(self._counts[kind] for kind in kinds)
+
     def events_of(self, *kinds: int) -> Longs:
         """Those of some kinds."""
         if kinds not in self._of_kinds:
-            self._of_kinds[kinds] = self.events[np.isin(self.events[:, E_KIND], kinds)]
+            wanted = np.zeros(KINDS, bool)
+            wanted[list(kinds)] = True
+            self._of_kinds[kinds] = self.events[wanted[self.events[:, E_KIND]]]
         return self._of_kinds[kinds]
 
     def events_on(self, connection: int, *kinds: int) -> Longs:

@@ -66,7 +66,8 @@ def waiting_patterns(ground: Ground) -> Iterator[Finding]:
     devices = ground.case.devices_at(ground.device)
     if any(d.statuses["unanswered"] for d in devices) and any(d.statuses["by-order"] for d in devices):
         yield from _reused(ground)
-    yield from _backed_off(ground)
+    if ground.count(AGAIN) >= AT_LEAST:
+        yield from _backed_off(ground)
 
 
 def _reused(ground: Ground) -> Iterator[Finding]:
