@@ -9,10 +9,14 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.recorders import clock_doubts
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.errors import one_line
-from mbsniff.exchange.columns import E_KIND
-from mbsniff.wire.rows import UNRECORDED
+from mbsniff.exchange.columns import E_CONNECTION, E_KIND, P_WHO
+from mbsniff.wire.rows import OPENING, UNRECORDED
 
 SKIPPED_TOLD = 5  # files named; the JSON has them all
+FLOOD = 1000  # unanswered connection attempts, from which on they are told
+SCAN_PAIRS = (
+    100  # pairs of a master and an endpoint, all without an answer: more than go missing at once in a plant
+)
 BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
 
 
@@ -20,6 +24,7 @@ def doubts(case: Case) -> list[str]:
     """What is wrong with the recording, the gravest first; empty where nothing is."""
     return [
         *_lost(case),
+        *_attempts(case),
         *_damaged(case),
         *_times(case),
         *clock_doubts(case.facts.clocks),
@@ -47,6 +52,30 @@ def _lost(case: Case) -> list[str]:
             "plant and a recorder that stopped look alike"
         )
     return told
+
+
+def _attempts(case: Case) -> list[str]:
+    """Connection attempts of masters that never got further, where there are more than any plant makes."""
+    exchange = case.exchange
+    events, of_pair = exchange.events, exchange.connection_pair
+    attempts = np.zeros(len(of_pair), np.int64)
+    is_syn = events[:, E_KIND] == OPENING
+    np.add.at(attempts, events[is_syn, E_CONNECTION], 1)
+    attempts[events[~is_syn, E_CONNECTION]] = 0
+    asked = np.zeros(len(exchange.pairs), np.bool_)
+    asked[exchange.polls[:, P_WHO] >> 16] = True
+    attempts[asked[of_pair]] = 0
+    if (count := int(attempts.sum())) < FLOOD:
+        return []
+    pairs = [exchange.pairs[pair] for pair in np.unique(of_pair[attempts > 0]).tolist()]
+    masters = counted(len({pair.client for pair in pairs}), "address", "addresses")
+    endpoints = counted(len({(pair.server, pair.port) for pair in pairs}), "endpoint")
+    why = "a scan or a flood, beside which devices and recorder may have missed what counts"
+    if len(pairs) < SCAN_PAIRS:
+        why = "nobody is there, or something between drops them"
+    return [
+        f"{count:,} connection attempts of {masters} to {endpoints} got no answer and carried nothing: {why}"
+    ]
 
 
 def _recorder_loss(file: FileCounters) -> str | None:

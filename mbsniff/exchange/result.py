@@ -16,7 +16,7 @@ from mbsniff.exchange.columns import (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Pair:
     """Who talks to whom: a master's address and an endpoint."""
 

@@ -14,8 +14,8 @@ from mbsniff.diagnose import Diagnosis
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.trust import doubts, vantage_text
 from tests.builders.measured import at, poll
-from tests.builders.packets import ACK, PSH
-from tests.builders.plant import MASTER, Plant
+from tests.builders.packets import ACK, PSH, SYN
+from tests.builders.plant import DEVICE, MASTER, Plant
 from tests.builders.readings import Site, read
 from tests.builders.recorder import pcap, recorded
 from tests.diagnose.built import diagnosis, every, master
@@ -225,3 +225,38 @@ def test_what_was_left_unread(tmp_path: Path) -> None:
     path.write_bytes(content[:1000] + b"\xff" * (len(content) - 1000))
     (doubt,) = [text for text in read(path).json["recording"]["doubts"] if "reading stops there" in text]
     assert doubt.endswith(f" of its {len(content):,} bytes were not used)")
+
+
+def test_a_flood_of_attempts() -> None:
+    """A thousand connection attempts that nobody answers are counted; those of a master with requests are not."""
+    plant = sound()
+    for number in range(1000):
+        ends = (f"198.51.100.{number % 250}", 2000 + number), (f"192.0.2.{60 + number % 2}", 502)
+        plant.wait(0.001)
+        plant.connection(*ends).segment(MASTER, flags=SYN)
+    (doubt,) = told(plant)
+    assert doubt.startswith("1,000 connection attempts of 250 addresses to 2 endpoints got no answer")
+    assert "a scan or a flood" in doubt
+
+
+def test_a_device_that_is_not_there() -> None:
+    """A master that tries for long, with nobody there, is no flood."""
+    plant = sound()
+    for number in range(1200):
+        plant.connection(("192.0.2.10", 2000 + number), ("192.0.2.60", 502)).segment(
+            MASTER, flags=SYN, wait=0.001
+        )
+    (doubt,) = told(plant)
+    assert doubt.startswith("1,200 connection attempts of 1 address to 1 endpoint got no answer")
+    assert doubt.endswith("nobody is there, or something between drops them")
+
+
+def test_attempts_that_are_no_flood() -> None:
+    """Fewer attempts, or attempts that a device refuses, are no doubt."""
+    plant = sound()
+    for number in range(1500):
+        connection = plant.connection(("192.0.2.10", 2000 + number), ("192.0.2.60", 502))
+        connection.segment(MASTER, flags=SYN, wait=0.001)
+        if number >= 900:
+            connection.reset(DEVICE)
+    assert told(plant) == []
