@@ -32,16 +32,26 @@ def parsed(arguments: Sequence[str]) -> argparse.Namespace:
     run.add_argument("--first", type=int, default=0, help="number of the first one (0)")
     run.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="worker processes (one a core)")
     run.add_argument("--bounds", action="store_true", help="have compiled loops check every index")
-    run.add_argument("--limit", type=int, default=64, metavar="MB", help="how far a worker's peak may rise (64)")
+    run.add_argument(
+        "--limit", type=int, default=64, metavar="MB", help="how far a worker's peak may rise (64)"
+    )
     run.add_argument("--each", action="store_true", help="tell about each mutation, not only each layer")
-    replay = commands.add_parser("replay", help="run one case again, and look for a smaller one that fails alike")
+    replay = commands.add_parser(
+        "replay", help="run one case again, and look for a smaller one that fails alike"
+    )
     replay.add_argument("seed", type=int)
     replay.add_argument("number", type=int)
     replay.add_argument("--bounds", action="store_true", help="have compiled loops check every index")
-    replay.add_argument("--keep", type=Path, metavar="FOLDER", help="write the case's files, and the smaller one's")
-    guided = commands.add_parser("guided", help="mutate by coverage of the uncompiled readers (needs atheris)")
+    replay.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="write the case's files, and the smaller one's"
+    )
+    guided = commands.add_parser(
+        "guided", help="mutate by coverage of the uncompiled readers (needs atheris)"
+    )
     guided.add_argument("--minutes", type=float, default=60)
-    guided.add_argument("--corpus", type=Path, required=True, help="folder of inputs to begin with, and to add to")
+    guided.add_argument(
+        "--corpus", type=Path, required=True, help="folder of inputs to begin with, and to add to"
+    )
     named = arguments and (arguments[0] in commands.choices or arguments[0] in ("-h", "--help"))
     return parser.parse_args(arguments if named else ["run", *arguments])
 

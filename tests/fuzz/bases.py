@@ -20,7 +20,19 @@ _SAMPLE_FRAMES = 4000  # of each sample, from its beginning
 _OFTEN = ("ask", "answer", "ask", "answer", "cycle", "ask fixed", "ask in parts", "answer in parts", "open")
 _ACTS = (*_OFTEN, *_OFTEN, *_OFTEN, *ACTS)
 _WAITS = (0.0, 0.000001, 0.001, 0.01, 0.049999999, 0.05, 0.2, 0.99, 1.01, 3.0, 20.0, 61.0)
-_FATES = (*[""] * 12, "lost", "copy", "copy late", "copies", "early1", "early2", "early3", "cut20", "cut30", "cut35")
+_FATES = (
+    *[""] * 12,
+    "lost",
+    "copy",
+    "copy late",
+    "copies",
+    "early1",
+    "early2",
+    "early3",
+    "cut20",
+    "cut30",
+    "cut35",
+)
 _LINKS = (ETHERNET, ETHERNET, ETHERNET, RAW, COOKED, COOKED_2, NULL, LOOP)
 _TAGS = ((), (), (0x8100,), (0x88A8, 0x8100))
 
@@ -70,7 +82,7 @@ def sample_window(rng: Random) -> list[Frame]:
 @functools.cache
 def samples() -> list[list[Frame]]:
     """The beginnings of the project's samples."""
-    paths = [path for path in sorted(SAMPLES.glob("*.pcap*"))]
+    paths = sorted(SAMPLES.glob("*.pcap*"))
     return [sample(path) for path in paths]
 
 

@@ -57,7 +57,9 @@ def options(parts: Parts, rng: Random) -> None:
     if parts.format == "pcap" or len(piece) < 16:
         return
     code = rng.choice((0, 1, 2, 3, 4, 5, 7, 9, 14, 0x8000, 0xFFFF))
-    value = rng.choice((b"", b"\x09", b"\x89", b"\xff", bytes(8), b"\xff" * 8, rng.randbytes(rng.randrange(20))))
+    value = rng.choice(
+        (b"", b"\x09", b"\x89", b"\xff", bytes(8), b"\xff" * 8, rng.randbytes(rng.randrange(20)))
+    )
     made = option(code, value, parts.order)
     if rng.random() < 0.5:
         made = poke(made, 2, 2, rng, _order(parts))
@@ -146,4 +148,9 @@ PARTS: dict[str, PartsMutator] = {
     "file header": header, "record or block field": field, "block field": field, "block trailer": trailer,
     "block type": kind, "options": options, "gigantic": larger, "order": order, "record or block end": piece_end,
 }  # fmt: skip
-BYTES: dict[str, Callable[[bytes, Random], bytes]] = {"cut off": cut, "noise": noise, "tail": tail, "middle": middle}
+BYTES: dict[str, Callable[[bytes, Random], bytes]] = {
+    "cut off": cut,
+    "noise": noise,
+    "tail": tail,
+    "middle": middle,
+}

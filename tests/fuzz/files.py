@@ -10,12 +10,30 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
 
-from tests.capture.craft import block, enhanced, interface, obsolete, option, padded, section, simple, statistics
+from tests.capture.craft import (
+    block,
+    enhanced,
+    interface,
+    obsolete,
+    option,
+    padded,
+    section,
+    simple,
+    statistics,
+)
 from tests.fuzz.frames import Frame
 
 BILLION = 10**9
 _PCAP_LAST_S = (1 << 32) - 1
-_RESOLUTIONS = ((9, 1), (9, 1), (6, 1000), (None, 1000), (7, 100), (3, 10**6), (0, BILLION))  # if_tsresol, ns a tick
+_RESOLUTIONS = (
+    (9, 1),
+    (9, 1),
+    (6, 1000),
+    (None, 1000),
+    (7, 100),
+    (3, 10**6),
+    (0, BILLION),
+)  # if_tsresol, ns a tick
 _NAMES = block(4, struct.pack("<HHI4s", 1, 8, 0xC0000232, b"oven"), "<")  # name resolution: the walk skips it
 _CUSTOM = block(0xBAD, struct.pack("<I", 32473) + b"anything", "<")
 
@@ -40,7 +58,15 @@ def pcap_parts(frames: Sequence[Frame], rng: Random) -> Parts:
     is_fine = rng.random() < 0.6
     link = frames[0].link if frames else 1
     upper = rng.choice((0, 0, 0x14000000))  # section 4: bits that speak of frame check sequences
-    head = (0xA1B23C4D if is_fine else 0xA1B2C3D4, 2, 4, 0, 0, rng.choice((262144, 65535, 0)), link & 0xFFFF | upper)
+    head = (
+        0xA1B23C4D if is_fine else 0xA1B2C3D4,
+        2,
+        4,
+        0,
+        0,
+        rng.choice((262144, 65535, 0)),
+        link & 0xFFFF | upper,
+    )
     parts = Parts("pcap", order, [struct.pack(order + "IHHIIII", *head)])
     for frame in frames:
         seconds, ns = divmod(frame.time_ns, BILLION)

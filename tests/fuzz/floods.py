@@ -114,7 +114,9 @@ def guessed_keys(count: int, multipliers: Numbers, first: int = 0) -> Keys:
     server = drawn.integers(0, 1 << 16, size) | 10 << 24
     port = drawn.integers(1024, 65536, size)
     ours = ((address & 0xFFFF) * m[3] + (address >> 16) * m[4]) % modulus
-    theirs = (502 * m[0] + port * m[1] + 4 * m[2] + (server & 0xFFFF) * m[6] + (server >> 16) * m[7]) % modulus
+    theirs = (
+        502 * m[0] + port * m[1] + 4 * m[2] + (server & 0xFFFF) * m[6] + (server >> 16) * m[7]
+    ) % modulus
     ours, theirs = ours.astype(np.int64), theirs.astype(np.int64)
     order = np.argsort(ours)
     wanted = (-theirs) % modulus

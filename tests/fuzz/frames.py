@@ -71,7 +71,12 @@ def _link(frame: Frame) -> tuple[int | None, int | None]:
         while data[at : at + 2] in (b"\x81\x00", b"\x88\xa8"):
             at += 4
         return at, at + 2
-    fixed: dict[int, tuple[int | None, int]] = {COOKED: (14, 16), COOKED_2: (0, 20), NULL: (0, 4), LOOP: (0, 4)}
+    fixed: dict[int, tuple[int | None, int]] = {
+        COOKED: (14, 16),
+        COOKED_2: (0, 20),
+        NULL: (0, 4),
+        LOOP: (0, 4),
+    }
     return fixed.get(frame.link, (None, 0))
 
 

@@ -61,7 +61,9 @@ class _Input:
 def one_input(data: bytes) -> None:
     """Read a capture uncompiled, whole and in small pieces: only the project's errors, and one answer."""
     whole = _read(data)
-    packed = not data.startswith((b"\x0a\x0d\x0d\x0a", b"\xd4\xc3", b"\xa1\xb2", b"\x4d\x3c", b"\xa1\xb2", b"\x1f\x8b"))
+    packed = not data.startswith(
+        (b"\x0a\x0d\x0d\x0a", b"\xd4\xc3", b"\xa1\xb2", b"\x4d\x3c", b"\xa1\xb2", b"\x1f\x8b")
+    )
     pieces = whole if packed else _read(data, block_bytes=64, batch_rows=3)
     if whole != pieces:
         raise AssertionError(f"in pieces: {pieces}\nwhole: {whole}")
@@ -81,4 +83,8 @@ def _read(data: bytes, **sizes: int) -> tuple[str, ...]:
     finally:
         sys.stdin = before
     columns = (getattr(exchange, name) for name in Exchange.__dataclass_fields__)
-    return str(facts.counters), str(facts.files), *(repr(getattr(c, "tolist", lambda c=c: c)()) for c in columns)
+    return (
+        str(facts.counters),
+        str(facts.files),
+        *(repr(getattr(c, "tolist", lambda c=c: c)()) for c in columns),
+    )

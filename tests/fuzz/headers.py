@@ -120,7 +120,9 @@ def ip_options(frames: list[Frame], rng: Random) -> None:
     kinds = [rng.choice((0, 43, 44, 51, 60, 135, 50)) for _ in range(rng.choice((1, 1, 2, 5, 15, 16, 17)))]
     chain = b""
     for following in [*kinds[1:], 6]:
-        chain += bytes([following, rng.choice((0, 0, 0, 1, 4, 255))]) + rng.choice((bytes(6), rng.randbytes(6)))
+        chain += bytes([following, rng.choice((0, 0, 0, 1, 4, 255))]) + rng.choice(
+            (bytes(6), rng.randbytes(6))
+        )
     resize(frame, found.ip + 40, 0, chain)
     frame.data = put(frame.data, found.ip + 6, 1, kinds[0])
 
@@ -192,7 +194,9 @@ def ports(frames: list[Frame], rng: Random) -> None:
 
 def jump(frames: list[Frame], rng: Random) -> None:
     """Sequence or acknowledgement numbers that jump in one frame, from some frame on, or at every frame."""
-    far = rng.choice((1, -1, 2, -2, 12, 512, 1 << 16, 1 << 20, -(1 << 20) - 1, (1 << 30) + 1, 1 << 31, -(1 << 31)))
+    far = rng.choice(
+        (1, -1, 2, -2, 12, 512, 1 << 16, 1 << 20, -(1 << 20) - 1, (1 << 30) + 1, 1 << 31, -(1 << 31))
+    )
     field = rng.choice((4, 4, 8))
     start = rng.randrange(len(frames))
     how = rng.randrange(3)

@@ -45,7 +45,9 @@ def function(frames: list[Frame], rng: Random) -> None:
     """Another function code, or an exception."""
     if chosen := with_payload(frames, rng):
         frame, payload = chosen
-        code = rng.choice((*FUNCTIONS, 0, 19, 25, 0x64, 0x7F, 0x80, payload[7] | 0x80 if len(payload) > 7 else 0x83))
+        code = rng.choice(
+            (*FUNCTIONS, 0, 19, 25, 0x64, 0x7F, 0x80, payload[7] | 0x80 if len(payload) > 7 else 0x83)
+        )
         if len(payload) > 7:
             set_payload(frame, put(payload, 7, 1, code))
 
@@ -54,7 +56,9 @@ def whole_pdu(frames: list[Frame], rng: Random) -> None:
     """The PDU of any function, in a sound header."""
     if chosen := with_payload(frames, rng):
         frame, payload = chosen
-        pair = pdus(rng.choice(FUNCTIONS), rng.choice((0, 1, 100, 65485)), rng.randint(1, 16), rng.randrange(65536))
+        pair = pdus(
+            rng.choice(FUNCTIONS), rng.choice((0, 1, 100, 65485)), rng.randint(1, 16), rng.randrange(65536)
+        )
         set_payload(frame, adu(int.from_bytes(payload[:2], "big"), rng.randrange(256), rng.choice(pair)))
 
 
@@ -97,7 +101,9 @@ def split(frames: list[Frame], rng: Random) -> None:
         return
     payload = frame.data[found.payload : found.end]
     step = rng.choice((1, 2, 5, 6, 7, 8, 9, max(len(payload) // 2, 1)))
-    pieces = [_piece(frame, found, at, payload[at : at + step]) for at in range(0, len(payload), step)][:_MOST_COPIES]
+    pieces = [_piece(frame, found, at, payload[at : at + step]) for at in range(0, len(payload), step)][
+        :_MOST_COPIES
+    ]
     if rng.random() < 0.4:
         rng.shuffle(pieces)
     frames[place : place + 1] = pieces
@@ -167,7 +173,11 @@ def double(frames: list[Frame], rng: Random) -> None:
     later = rng.choice((0, 0, 1000, 10_000_000, 10_000_001, 3 * 10**9))
     times = rng.choice((1, 1, 2, max(_MOST_COPIES // length, 1)))
     run = frames[start : start + length]
-    copies = [frame.copy(time_ns=min(frame.time_ns + later * n, LAST_NS)) for n in range(1, times + 1) for frame in run]
+    copies = [
+        frame.copy(time_ns=min(frame.time_ns + later * n, LAST_NS))
+        for n in range(1, times + 1)
+        for frame in run
+    ]
     frames[start + length : start + length] = copies
 
 

@@ -79,7 +79,9 @@ def _show_frames(case: Case) -> None:
             print(f"    not read: {error}")
             continue
         for frame in frames:
-            print(f"    {frame.time_ns} link {frame.link} {len(frame.data)}/{frame.original}: {frame.data.hex()}")
+            print(
+                f"    {frame.time_ns} link {frame.link} {len(frame.data)}/{frame.original}: {frame.data.hex()}"
+            )
 
 
 def _keep(case: Case, folder: Path | None, name: str) -> None:

@@ -73,7 +73,9 @@ class Shrinker:
         if not all(runs) or not self._take(replace(self._case, files=[plain(run) for run in runs])):
             return
         for number, run in enumerate(runs):
-            kept = fewer(run, lambda frames, n=number: bool(frames) and self._take(self._with(n, plain(frames))))
+            kept = fewer(
+                run, lambda frames, n=number: bool(frames) and self._take(self._with(n, plain(frames)))
+            )
             for place, frame in enumerate(kept):
 
                 def holds(data: Sequence[int], n: int = number, p: int = place, of: Frame = frame) -> bool:

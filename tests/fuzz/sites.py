@@ -41,7 +41,13 @@ _DEFAULTS = (
     "watchdog_s = 30\nfed_by = 'reply'\nmax_block = 4\nmax_reads_per_s = 2\ntolerable_outage_s = 5",
     "watchdog_s = 0.05\nfed_by = { read = '1, 2-65535' }\ntolerance = 0.5\non_loss = 'shut-off'",
 )
-TEXTS = (WHOLE, WHOLE, *(f"[defaults]\n{text}\n{_DEVICES}" for text in _DEFAULTS), f"[defaults]\n{_DEFAULTS[0]}\n", _DEVICES)
+TEXTS = (
+    WHOLE,
+    WHOLE,
+    *(f"[defaults]\n{text}\n{_DEVICES}" for text in _DEFAULTS),
+    f"[defaults]\n{_DEFAULTS[0]}\n",
+    _DEVICES,
+)
 _NAMES = [key.name for table in (*TABLES, REGISTER_TABLE) for key in table.keys]
 _PIECES = (
     *PIECES, *_NAMES, *(table.header for table in TABLES), "[[", "]]", "\\u0000", "9" * 5000, "1_0", "0o7", "1e-400",

@@ -26,8 +26,14 @@ def summary(tally: Tally, each: bool = False) -> str:
     ordered = sorted(rows.items(), key=lambda row: -row[1].total())
     table = [_row(name, depths) for name, depths in [*ordered, ("all cases", tally.depths)]]
     heads = ["mutated" if each else "mutations of", "in cases", *DEPTHS]
-    note = "" if each else "A case with several mutations of a layer counts once for each; depths are shares of these, %.\n"
-    return note + tabulate(table, headers=heads, disable_numparse=True, colalign=["left", *["right"] * (len(heads) - 1)])
+    note = (
+        ""
+        if each
+        else "A case with several mutations of a layer counts once for each; depths are shares of these, %.\n"
+    )
+    return note + tabulate(
+        table, headers=heads, disable_numparse=True, colalign=["left", *["right"] * (len(heads) - 1)]
+    )
 
 
 def _row(name: str, depths: Counter[int]) -> list[str]:
