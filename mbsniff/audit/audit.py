@@ -1,4 +1,4 @@
-"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device; writes."""
+"""A Diagnosis, a second look and hardware addresses in, the Audit out: every requirement at every device."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 from mbsniff.audit.echoes import echoing_writes
 from mbsniff.audit.links import master_hardware
-from mbsniff.audit.readings import SecondLook, feedback_of, named_registers
+from mbsniff.audit.readings import SecondLook, named_registers
 from mbsniff.audit.requirements import HARDWARE_ADDRESS, REQUIREMENTS, Requirement
 from mbsniff.audit.subject import Hardware, Subject
 from mbsniff.audit.traces import traces
 from mbsniff.audit.verdict import VERDICTS, Outcome, Result, open_
-from mbsniff.audit.written import Written, written
 from mbsniff.diagnose import Diagnosis
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.wording import counted, listed
@@ -34,8 +33,6 @@ class Audit:
     """Code of each requirement that the site does not state: at how many devices."""
     devices: int
     """How many devices were audited."""
-    writes: list[Written]
-    """By device, table and address."""
 
     @property
     def is_met(self) -> bool:
@@ -68,9 +65,7 @@ def audit(diagnosis: Diagnosis, look: Look | None, hardware: Hardware | None) ->
         if requirement is HARDWARE_ADDRESS:
             results += _masters(diagnosis, hardware)
     results.sort(key=lambda r: VERDICTS.index(r.verdict))
-    return Audit(
-        diagnosis, results, dict(not_stated), len(subjects), [w for s in subjects for w in _writes(case, s)]
-    )
+    return Audit(diagnosis, results, dict(not_stated), len(subjects))
 
 
 def _subjects(case: Case, diagnosis: Diagnosis, look: SecondLook, hardware: Hardware | None) -> list[Subject]:
@@ -84,10 +79,6 @@ def _subjects(case: Case, diagnosis: Diagnosis, look: SecondLook, hardware: Hard
         met_there.add(id(declared))
         found = traces(case, figures, declared.registers if declared else ())
         _want(case, look, declared, figures)
-        for trace in found:
-            register = feedback_of(declared, trace)
-            if register:
-                look.want(figures, register, trace.times_ns[trace.changes])
         subjects.append(
             Subject(case, diagnosis, declared, figures.limits, figures, tuple(found), look, links, hardware)
         )
@@ -155,7 +146,3 @@ def _masters(diagnosis: Diagnosis, hardware: Hardware | None) -> list[Result]:
             where = listed(list(master.addresses), 2)
             made.append(Result(code, title, where, one_line(master.name), limit, outcome))
     return made
-
-
-def _writes(case: Case, subject: Subject) -> list[Written]:
-    return [written(case, subject.declared, trace, subject.look) for trace in subject.traces]

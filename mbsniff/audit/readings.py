@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import Block, read_block
 from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
 from mbsniff.exchange import Look, reply_pdus, well_answered
 from mbsniff.measure import DeviceFigures
+from mbsniff.measure.addresses import Block, read_block
 from mbsniff.site import Device, Register, decode_columns
 from mbsniff.site.register import BITS
 

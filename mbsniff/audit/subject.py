@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import Block, parts, read_block, written_block
+from mbsniff.audit.blocks import parts
 from mbsniff.audit.echoes import Echoes, echoes
 from mbsniff.audit.readings import Readings, SecondLook
 from mbsniff.audit.traces import Trace
@@ -17,6 +17,7 @@ from mbsniff.diagnose import Diagnosis, Evidence, Finding
 from mbsniff.diagnose.case import Case
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE
 from mbsniff.measure import DeviceFigures, PollFigures
+from mbsniff.measure.addresses import Block, read_block, written_block
 from mbsniff.measure.habits import LinksByPair
 from mbsniff.site import Device, Limits, Register
 from mbsniff.wire.rows import CLIENT, SERVER, UNRECORDED

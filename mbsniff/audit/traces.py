@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import parts, written_block
+from mbsniff.audit.blocks import parts
 from mbsniff.audit.values import UNKNOWN, Words, written_words
 from mbsniff.diagnose.case import Case
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.measure import DeviceFigures, PollFigures
+from mbsniff.measure.addresses import written_block
 from mbsniff.site import DataTable, Register, decode_columns
 from mbsniff.site.register import BITS
 

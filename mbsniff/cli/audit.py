@@ -1,4 +1,4 @@
-"""`mbsniff audit`: captures and a site file in, each requirement's verdict, or all that was written, out."""
+"""`mbsniff audit`: captures and a site file in, each requirement's verdict out."""
 
 from __future__ import annotations
 
@@ -28,7 +28,6 @@ FORMATS = ("table", "markdown", "csv", "json", "junit")
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
 @site_option
 @limit_options
-@click.option("--writes", is_flag=True, help="Tell who wrote what and when, instead of the requirements.")
 @port_option
 @clock_option
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
@@ -38,42 +37,36 @@ def command(
     watchdog: str | None,
     max_block: int | None,
     max_reads: float | None,
-    writes: bool,
     ports: tuple[int, ...],
     clock_offsets: tuple[str, ...],
     form: str,
 ) -> int:
-    """Hold recordings against every requirement that a site file states, and tell who wrote what.
+    """Hold recordings against every requirement that a site file states.
 
     \b
     mbsniff audit night.pcapng --site plant.toml                   met, not met, or not to be told from it
-    mbsniff audit night.pcapng --site plant.toml --writes          registers written, by whom, setpoints' changes
     mbsniff audit night.pcapng --site plant.toml --format junit    for automation
 
-    What the site file does not state is not judged. JSON holds both, requirements and writes. Exit status: 0 all met as
-    far as can be told, 1 a requirement is not met, 2 bad input, 3 stopped early.
+    What the site file does not state is not judged. Exit status: 0 all met as far as can be told, 1 a requirement is
+    not met, 2 bad input, 3 stopped early. Who wrote what: mbsniff writes.
     """  # fmt: skip
     from mbsniff.audit import audit
     from mbsniff.diagnose import diagnose
 
-    if writes and form == "junit":
-        raise click.UsageError(
-            "junit holds requirements: leave out --writes, or take table, markdown, csv or json."
-        )
     site = site_of(site_path, watchdog, max_block, max_reads)
     exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
     made = audit(
         diagnose(exchange, facts, figures, site), look_of(captures, clock_offsets), hardware_of(captures)
     )
-    click.echo(_text(made, form, writes), nl=False)
+    click.echo(_text(made, form), nl=False)
     return 0 if made.is_met else 1
 
 
-def _text(made: Audit, form: str, writes: bool) -> str:
+def _text(made: Audit, form: str) -> str:
     if form == "table":
-        from mbsniff.report import audit_page
+        from mbsniff.report.audit_page import audit_page
 
-        return (audit_page.writes_page if writes else audit_page.audit_page)(made, page_width())
+        return audit_page(made, page_width())
     if form == "json":
         from mbsniff.report.audit_json import audit_json
 
@@ -84,6 +77,4 @@ def _text(made: Audit, form: str, writes: bool) -> str:
         return audit_junit(made)
     from mbsniff.report import audit_sheets as sheets
 
-    if form == "csv":
-        return sheets.writes_csv(made) if writes else sheets.audit_csv(made)
-    return sheets.writes_markdown(made) if writes else sheets.audit_markdown(made)
+    return sheets.audit_csv(made) if form == "csv" else sheets.audit_markdown(made)

@@ -11,16 +11,12 @@ import numpy as np
 
 from mbsniff.diagnose.load import largest_block
 from mbsniff.exchange import Exchange
+from mbsniff.measure.addresses import Block, read_block, written_block
 from mbsniff.measure.figures import DeviceFigures, Figures, PollFigures
-from mbsniff.site import READ_TABLES, WRITE_TABLES
-from mbsniff.site.register import DATA_TABLES, LAST_ADDRESS, DataTable
+from mbsniff.site.register import DATA_TABLES, DataTable
 
 ILLEGAL_DATA_ADDRESS = 2  # MODBUS Application Protocol Specification V1.1b3, section 7
 _SINGLE_REGISTER = 6
-_MASK_WRITE = 22
-_MOST = 2000  # section 6.1: the most that one request can ask for
-
-Block = tuple[DataTable, int, int]
 
 
 @dataclass(frozen=True)
@@ -64,28 +60,6 @@ def observe(exchange: Exchange, figures: Figures) -> list[Observed]:
     """What was observed of each device, in the order of ``figures``."""
     values = _written_values(exchange)
     return [_observed(device, figures.exceptions_by_poll, values) for device in figures.devices]
-
-
-def read_block(poll: PollFigures) -> Block | None:
-    """The addresses that a poll reads, where it reads any."""
-    return _block(READ_TABLES.get(poll.function), poll.start, poll.quantity)
-
-
-def written_block(poll: PollFigures) -> Block | None:
-    """The addresses that a poll writes, where it writes any."""
-    table = WRITE_TABLES.get(poll.function)
-    both = poll.function in READ_TABLES
-    first, count = (poll.write_start, poll.write_quantity) if both else (poll.start, poll.quantity)
-    if poll.function == _MASK_WRITE:
-        count = 1
-    return _block(table, first, count)
-
-
-def _block(table: DataTable | None, first: int | None, count: int | None) -> Block | None:
-    """The block, as far as there are addresses; None for what no request can ask for."""
-    if table is None or first is None or not count or count > _MOST:
-        return None
-    return table, first, min(count, LAST_ADDRESS + 1 - first)
 
 
 def _observed(

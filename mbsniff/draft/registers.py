@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from mbsniff.diagnose.wording import between, counted, duration
 from mbsniff.draft.comments import comment, entry
-from mbsniff.draft.observed import Observed, Use, read_block
+from mbsniff.draft.observed import Observed, Use
+from mbsniff.measure.addresses import read_block
 from mbsniff.measure.figures import PollFigures
 from mbsniff.site.register import BITS, WRITABLE
 

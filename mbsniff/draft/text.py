@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.draft.comments import comment, entry, left_open
-from mbsniff.draft.observed import Observed, Use, written_block
+from mbsniff.draft.observed import Observed, Use
 from mbsniff.draft.registers import register_tables
 from mbsniff.errors import one_line
 from mbsniff.exchange import RecordingFacts
+from mbsniff.measure.addresses import written_block
 from mbsniff.measure.figures import Figures, MasterHabits, PollFigures
 from mbsniff.site.kinds import is_station
 

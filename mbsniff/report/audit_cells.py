@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from mbsniff.audit import Audit, Result, Written
-from mbsniff.diagnose.wording import between, clock, counted, duration, listed
+from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.errors import one_line
 
 NONE = "-"
@@ -44,40 +41,6 @@ def not_stated(audit: Audit) -> str:
     return f"Not stated in the site file, so not judged: {listed(items, 30)}." if items else ""
 
 
-@dataclass(frozen=True)
-class Column:
-    """A column of the table of writes; the highest ``rank`` goes first where the terminal is narrow."""
-
-    title: str
-    cell: Callable[[Written], str]
-    meaning: str
-    rank: int
-    right: bool = False
-
-
-def _values(written: Written) -> str:
-    if written.lowest is None or written.highest is None:
-        return NONE
-    unit = (
-        f" {one_line(written.trace.register.engineering_unit)}"
-        if written.trace.register.engineering_unit
-        else ""
-    )
-    low, high = f"{written.lowest:g}", f"{written.highest:g}"
-    return f"{low}{unit}" if low == high else f"{low} to {high}{unit}"
-
-
-def _by(written: Written) -> str:
-    counts = zip(written.names, written.masters.items(), strict=True)
-    return ", ".join(f"{one_line(name or address)} {count:,}" for name, (address, count) in counts)
-
-
-def _cycle(written: Written) -> str:
-    """From the 5th to the 95th percentile."""
-    period = written.period
-    return NONE if period is None else between(period.p5, period.p95)
-
-
 def age(written: Written) -> str:
     """Of the last measurement at each write: median and greatest."""
     found = written.age
@@ -93,40 +56,6 @@ def follows(written: Written) -> str:
     return f"{found.followed} of {found.changes}{after}"
 
 
-def device_of(written: Written) -> str:
-    """The device that was written to: its name where it has one."""
-    figures = written.trace.device
-    return one_line(figures.name) if figures.name else called(figures.key, None)
-
-
 def ended(text: str) -> str:
     """A text as a sentence."""
     return text if text.endswith(("?", ".", "!")) else f"{text}."
-
-
-COLUMNS: tuple[Column, ...] = (
-    Column("device", device_of, "name, or address and unit", 0),
-    Column("register", lambda w: one_line(w.label), "name, address, the manual's number", 1),
-    Column("written by", _by, "each master, and how often", 3),
-    Column("values written", _values, "least and greatest, in engineering units", 2),
-    Column("written how", lambda w: ", ".join(w.kinds), "cyclic, on change or sporadic", 8),
-    Column(
-        "control cycle",
-        _cycle,
-        "time between writes, 5th to 95th percentile",
-        4,
-        right=True,
-    ),
-    Column("measurement's age", age, "of the last reading at each write: median, greatest", 7, right=True),
-    Column(
-        "changes followed", follows, "by the feedback register, and the median time that took", 6, right=True
-    ),
-)
-
-
-def change_lines(written: Written, most: int) -> str:
-    """The setpoint's trace: the first value, and each change with its time."""
-    trace = written.trace
-    shown = [0, *[k for k in range(1, len(trace.rows)) if trace.changes[k]]] if len(trace.rows) else []
-    items = [f"{clock(int(trace.times_ns[k]))} {trace.values[k]:g}" for k in shown]
-    return listed(items, most)

@@ -1,4 +1,4 @@
-"""An Audit in, its terminal pages out: the requirements, what is wrong with them, and all that was written."""
+"""An Audit in, its terminal page out: the requirements, and what is wrong with them."""
 
 from __future__ import annotations
 
@@ -6,15 +6,11 @@ import textwrap
 from collections import defaultdict
 
 from mbsniff.audit import Audit, Result
-from mbsniff.diagnose.wording import counted, listed
+from mbsniff.diagnose.wording import listed
 from mbsniff.errors import one_line
 from mbsniff.report.audit_cells import (
-    COLUMNS,
     NONE,
-    Column,
     called,
-    change_lines,
-    device_of,
     ended,
     frames,
     not_stated,
@@ -109,35 +105,3 @@ def _told(audit: Audit, verdict: str, width: int) -> list[str]:
         lines += [f"   Frames: {'; '.join(shown)}"] if any(r.outcome.evidence for r in group) else []
         texts.append("\n".join(wrapped(line, width, "   ") for line in lines))
     return [f"{verdict[0].upper()}{verdict[1:]}:", *texts] if texts else []
-
-
-def writes_page(audit: Audit, width: int) -> str:
-    """The page of all that was written: a row a register, the changes of each, and what is odd."""
-    parts = [head(audit.diagnosis, width)]
-    if not audit.writes:
-        return "\n\n".join([*parts, "Nothing was written to any address."]) + "\n"
-    parts.append(_writes(audit, width))
-    shown = "; ".join(f"{column.title}: {column.meaning}" for column in COLUMNS)
-    parts.append(wrapped(f"{shown}.", width))
-    changes = [
-        wrapped(f"{device_of(w)} {one_line(w.label)}: {change_lines(w, _MOST_CHANGES)}", width, "   ")
-        for w in audit.writes
-    ]
-    parts.append("\n".join(["First values and changes, UTC:", *changes]))
-    odd = [f"{device_of(w)} {one_line(w.label)}: {remark}." for w in audit.writes for remark in w.remarks]
-    parts.append("\n".join(["To look at:", *(wrapped(line, width, "   ") for line in odd)]) if odd else "")
-    more = (
-        f"Every single write: --writes --format csv ({counted(sum(w.count for w in audit.writes), 'line')})."
-    )
-    parts += [wrapped(more, width), wrapped(CAUTION, width)]
-    return "\n\n".join(part for part in parts if part) + "\n"
-
-
-def _writes(audit: Audit, width: int) -> str:
-    columns: list[Column] = list(COLUMNS)
-    while True:
-        rows = [[column.cell(written) for column in columns] for written in audit.writes]
-        text = ruled([(column.title, column.right) for column in columns], rows)
-        if max(map(len, text.splitlines())) <= width or len(columns) <= 2:
-            return text
-        columns.remove(max(columns, key=lambda c: c.rank))

@@ -1,25 +1,20 @@
-"""An Audit in, CSV and Markdown out: requirements, or all that was written, for spreadsheets and for pages."""
+"""An Audit in, CSV and Markdown out: the requirements, for spreadsheets and for pages."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from tabulate import tabulate
 
-from mbsniff.audit import REQUIREMENTS, Audit, Written
-from mbsniff.diagnose.wording import moment
-from mbsniff.report.audit_cells import COLUMNS, called, device_of, frames, not_stated, summary
-from mbsniff.report.audit_json import number, result_dict
+from mbsniff.audit import REQUIREMENTS, Audit
+from mbsniff.report.audit_cells import called, frames, not_stated, summary
+from mbsniff.report.audit_json import result_dict
 from mbsniff.report.sheets import inert, markdown_safe
 from mbsniff.report.table import CAUTION, head
 
 RESULT_FIELDS = ("verdict", "code", "title", "device", "name", "measured", "limit", "why", "evidence")
-WRITE_FIELDS = (
-    "at", "device", "name", "register", "table", "address", "master", "value", "engineering_unit", "raw",
-    "refused", "file", "frame",
-)  # fmt: skip
 
 
 def audit_csv(audit: Audit) -> str:
@@ -33,26 +28,7 @@ def audit_csv(audit: Audit) -> str:
     return _csv(RESULT_FIELDS, rows)
 
 
-def writes_csv(audit: Audit) -> str:
-    """One line a written value, by device, register and time."""
-    return _csv(WRITE_FIELDS, (row for written in audit.writes for row in _writes(audit, written)))
-
-
-def _writes(audit: Audit, written: Written) -> Iterator[list[object]]:
-    trace, register = written.trace, written.trace.register
-    exchange, facts = audit.diagnosis.exchange, audit.diagnosis.facts
-    masters = audit.diagnosis.figures.groups.masters
-    for k, row in enumerate(trace.rows.tolist()):
-        file, frame = facts.place(int(exchange.request_frame[row]))
-        raw = " ".join(str(word) if word >= 0 else "?" for word in trace.raw[k].tolist())
-        yield [
-            moment(int(trace.times_ns[k])), trace.device.key, trace.device.name, register.name, register.table,
-            register.first, masters[int(trace.masters[k])], number(trace.values[k]), register.engineering_unit,
-            raw, not trace.accepted[k], file, frame,
-        ]  # fmt: skip
-
-
-def _csv(fields: Sequence[str], rows: Iterator[list[object]] | list[list[object]]) -> str:
+def _csv(fields: Sequence[str], rows: list[list[object]]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(fields)
@@ -80,17 +56,6 @@ def audit_markdown(audit: Audit) -> str:
         audit,
         [markdown_safe(summary(audit)), _piped(titles, rows), markdown_safe(not_stated(audit))],
     )
-
-
-def writes_markdown(audit: Audit) -> str:
-    """Head, one table of all registers written, and what is odd, as a Markdown page."""
-    rows = [[column.cell(written) for column in COLUMNS] for written in audit.writes]
-    odd = [
-        f"- {markdown_safe(f'{device_of(w)} {w.label}: {remark}.')}"
-        for w in audit.writes
-        for remark in w.remarks
-    ]
-    return _page("Writes", audit, [_piped([column.title for column in COLUMNS], rows), "\n".join(odd)])
 
 
 def _page(title: str, audit: Audit, parts: list[str]) -> str:

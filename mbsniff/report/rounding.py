@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from mbsniff.measure import Quantiles
 
 
@@ -39,3 +41,8 @@ def in_seconds(lengths: Quantiles | None) -> dict[str, float | None] | None:
         return None
     parts = {"median": lengths.median, "p5": lengths.p5, "p95": lengths.p95, "max": lengths.max}
     return {name: seconds(ns) for name, ns in parts.items()}
+
+
+def number(value: float | None) -> float | None:
+    """A value in engineering units with twelve significant digits; None for what is no finite number."""
+    return float(f"{value:.12g}") if value is not None and math.isfinite(value) else None

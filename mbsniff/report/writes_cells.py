@@ -65,6 +65,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("register", lambda r: one_line(r.label), "name, address, the manual's number", 1),
     Column("written by", _by, "each master, and how often", 2),
     Column("values written", _values, "least and greatest, in engineering units", 3),
+    Column("written how", lambda r: ", ".join(r.written.kinds), "cyclic, on change or sporadic", 10),
     Column("last value", lambda r: amount(r, r.last), "the last one not refused", 5, right=True),
     Column("different values", lambda r: f"{r.distinct:,}", "how many", 9, right=True),
     Column("value changes", lambda r: f"{r.changes:,}", "writes of another value than the one before", 4, right=True),

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from mbsniff.audit import Written
+from mbsniff.diagnose.wording import moment
 from mbsniff.report.as_json import SCHEMA, diagnosis_dict, json_text, moment_or_none
-from mbsniff.report.audit_json import number, written_dict
+from mbsniff.report.rounding import in_milliseconds, in_seconds, number
 from mbsniff.writes import Judgement, RegisterWrites, Survey
 
 
@@ -26,13 +28,47 @@ def writes_dict(survey: Survey) -> dict[str, Any]:
 
 
 def _register(register: RegisterWrites) -> dict[str, Any]:
-    """What an audit says of the register, and its further figures."""
-    return written_dict(register.written) | {
+    """A register: who wrote it, which values, and further figures."""
+    return _written(register.written) | {
         "distinct": register.distinct,
         "first": number(register.first),
         "last": number(register.last),
         "changed": register.changes,
         "unknown": register.unknown,
+    }
+
+
+def _written(written: Written) -> dict[str, Any]:
+    """One register's writes: who, how often, which values, the control loop's figures, and its changes."""
+    trace, register, follows = written.trace, written.trace.register, written.follows
+    shown = [k for k in range(len(trace.rows)) if k == 0 or trace.changes[k]]
+    return {
+        "device": trace.device.key,
+        "name": trace.device.name,
+        "register": register.name,
+        "table": register.table,
+        "address": register.first,
+        "label": written.label,
+        "declared": trace.declared,
+        "engineering_unit": register.engineering_unit,
+        "writes": written.count,
+        "refused": int((~trace.accepted).sum()),
+        "unchanged": int(trace.repeats.sum()),
+        "masters": written.masters,
+        "kinds": list(written.kinds),
+        "lowest": number(written.lowest),
+        "highest": number(written.highest),
+        "period_s": in_seconds(written.period),
+        "measurement_age_ms": in_milliseconds(written.age),
+        "followed": None
+        if follows is None
+        else {
+            "changes": follows.changes,
+            "followed": follows.followed,
+            "after_ms": in_milliseconds(follows.after),
+        },
+        "remarks": list(written.remarks),
+        "changes": [{"at": moment(int(trace.times_ns[k])), "value": number(trace.values[k])} for k in shown],
     }
 
 

@@ -9,8 +9,7 @@ from collections.abc import Iterator
 from tabulate import tabulate
 
 from mbsniff.diagnose.wording import moment
-from mbsniff.report.audit_json import number
-from mbsniff.report.rounding import seconds
+from mbsniff.report.rounding import number, seconds
 from mbsniff.report.sheets import inert, markdown_safe
 from mbsniff.report.table import head
 from mbsniff.report.writes_cells import CAUTION, COLUMNS, changes, device_of, frames, place_of, summary

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from mbsniff.audit import Written
 from mbsniff.site import Register
-from tests.audit.made import STATION, audited, master, read_registers, set_register, site
+from tests.audit.made import STATION, master, read_registers, set_register, site
 from tests.builders.plant import Plant
+from tests.writes.made import surveyed
 
 MS = 10**6
 FEEDBACK = Register("temperature", first=0, type="int16", scale=0.1)
@@ -21,8 +22,8 @@ def loop(*steps: tuple[float, str, int]) -> Written:
             read_registers(connection, seconds, 0, value)
         else:
             set_register(connection, seconds, 40, value)
-    (written,) = audited(plant, site(FEEDBACK, SETPOINT)).writes
-    return written
+    (found,) = surveyed(plant, site(FEEDBACK, SETPOINT)).registers
+    return found.written
 
 
 def test_the_age_of_the_last_reading() -> None:
@@ -37,7 +38,7 @@ def test_a_reading_by_another_master_is_not_what_the_controller_knows() -> None:
     plant = Plant()
     read_registers(master(plant, STATION), 1, 0, 7)
     set_register(master(plant), 2, 40, 10)
-    assert audited(plant, site(FEEDBACK, SETPOINT)).writes[0].age is None
+    assert surveyed(plant, site(FEEDBACK, SETPOINT)).registers[0].written.age is None
 
 
 def test_what_followed_and_when() -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from mbsniff.site import load_site
 from tests.audit.made import audit_of
+from tests.writes.made import survey_of
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 ZONES = {f"zone {n}" for n in range(1, 7)}
@@ -57,8 +58,8 @@ def test_another_hardware_address_is_not_met() -> None:
 
 def test_setpoints_are_told_in_degrees_and_followed() -> None:
     """samples/README.md: recipes change while recording; "setpoint in force" follows what is written."""
-    made = audit_of([SAMPLES / "recipe-terminal.pcapng.gz"], load_site(str(SAMPLES / "oven.toml")))
-    first = made.writes[0]
+    made = survey_of([SAMPLES / "recipe-terminal.pcapng.gz"], load_site(str(SAMPLES / "oven.toml")))
+    first = made.registers[0].written
     assert first.label == "setpoint (holding 40 (no. 41))"
     assert first.masters == {"192.0.2.10": 110}
     assert (first.lowest, first.highest) == (210.0, 230.0)

@@ -10,6 +10,7 @@ from pymodbus.client.mixin import ModbusClientMixin
 from mbsniff.site import Register
 from tests.audit.made import audited, exchange, master, set_register, site
 from tests.builders.plant import Plant
+from tests.writes.made import surveyed
 
 # Worked examples of the MODBUS Application Protocol Specification V1.1b3, sections 6.5, 6.6, 6.11, 6.12, 6.17: request,
 # reply, {address: value written} as the text beside each says.
@@ -35,7 +36,7 @@ def test_the_specification_s_examples(section: str) -> None:
     plant = Plant()
     exchange(master(plant), 1, bytes.fromhex(request), bytes.fromhex(reply))
     made = audited(plant, site())
-    assert {w.trace.register.first: w.lowest for w in made.writes} == expected
+    assert {r.trace.register.first: r.written.lowest for r in surveyed(plant, site()).registers} == expected
     echoed = {r.verdict for r in made.results if r.code == "writes-echoed"}
     assert echoed == ({"met"} if section != "6.17" else {"cannot be told"})
 
@@ -45,8 +46,9 @@ def test_a_mask_write_s_value_is_unknown() -> None:
     plant = Plant()
     pdu = bytes.fromhex("16 0004 00F2 0025")
     exchange(master(plant), 1, pdu, pdu)
-    made = audited(plant, site(Register("m", first=4, minimum=0, maximum=1)))
-    assert made.writes[0].count == 1 and made.writes[0].lowest is None
+    declared = site(Register("m", first=4, minimum=0, maximum=1))
+    made, found = audited(plant, declared), surveyed(plant, declared).registers[0].written
+    assert found.count == 1 and found.lowest is None
     verdicts = {r.code: r.verdict for r in made.results}
     assert verdicts["values-in-range"] == "cannot be told"
     assert verdicts["writes-echoed"] == "met"
@@ -66,12 +68,12 @@ def test_values_of_two_words_as_pymodbus_writes_them(order: str) -> None:
         Register("f", first=10, count=2, type="float32", word_order=word_order),  # type: ignore[arg-type]
         Register("i", first=12, count=2, type="int32", word_order=word_order, scale=0.1),  # type: ignore[arg-type]
     )
-    assert [w.lowest for w in audited(plant, site(*registers)).writes] == [21.5, -7000.0]
+    assert [r.written.lowest for r in surveyed(plant, site(*registers)).registers] == [21.5, -7000.0]
 
 
 def test_half_a_value_is_unknown() -> None:
     """A write of one of a value's two words does not tell the value."""
     plant = Plant()
     set_register(master(plant), 1, 11, 5)
-    made = audited(plant, site(Register("f", first=10, count=2, type="float32")))
-    assert made.writes[0].lowest is None and made.writes[0].trace.register.first == 10
+    made = surveyed(plant, site(Register("f", first=10, count=2, type="float32"))).registers[0].written
+    assert made.lowest is None and made.trace.register.first == 10

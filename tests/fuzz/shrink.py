@@ -78,8 +78,14 @@ class Shrinker:
             )
             for place, frame in enumerate(kept):
 
-                def holds(data: Sequence[int], n: int = number, p: int = place, of: Frame = frame) -> bool:
-                    changed = [*kept[:p], of.copy(data=bytes(data)), *kept[p + 1 :]]
+                def holds(
+                    data: Sequence[int],
+                    n: int = number,
+                    p: int = place,
+                    of: Frame = frame,
+                    run: Sequence[Frame] = kept,
+                ) -> bool:
+                    changed = [*run[:p], of.copy(data=bytes(data)), *run[p + 1 :]]
                     return self._take(self._with(n, plain(changed)))
 
                 kept[place] = frame.copy(data=bytes(_zeroed(frame.data, holds)))

@@ -74,7 +74,7 @@ def test_cases_come_again() -> None:
 
 def test_disagreement_is_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:
     """A compiled reading that differs in one value, or an error of another kind, is trouble."""
-    case = next(c for c in map(lambda n: case_of(1, n), range(100)) if checker.check(c) == (6, None))
+    case = next(c for c in (case_of(1, n) for n in range(100)) if checker.check(c) == (6, None))
     right = checks.read_exchange
 
     def wrong(recording: Any, *, compiled: bool, ports: Any) -> Any:

@@ -14,15 +14,12 @@ import pytest
 from mbsniff.audit import REQUIREMENTS, Audit
 from mbsniff.report.audit_json import audit_json
 from mbsniff.report.audit_junit import audit_junit
-from mbsniff.report.audit_page import audit_page, writes_page
+from mbsniff.report.audit_page import audit_page
 from mbsniff.report.audit_sheets import (
     RESULT_FIELDS,
-    WRITE_FIELDS,
     audit_csv,
     audit_markdown,
     requirements_table,
-    writes_csv,
-    writes_markdown,
 )
 from mbsniff.site import Site, load_site
 from tests.audit.made import audit_of
@@ -66,10 +63,9 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Audit:
 
 
 @pytest.mark.parametrize("width", [80, 100, 120, 200])
-@pytest.mark.parametrize("page", [audit_page, writes_page])
-def test_pages_keep_to_the_width(made: Audit, width: int, page: type) -> None:
+def test_pages_keep_to_the_width(made: Audit, width: int) -> None:
     """No line is wider than the terminal, and what is not met stands first."""
-    text = page(made, width)
+    text = audit_page(made, width)
     assert max(len(line) for line in text.splitlines()) <= width
     assert "zone 3" in text
 
@@ -83,7 +79,7 @@ def test_the_page_tells_what_and_why(made: Audit) -> None:
 
 
 def test_csv_and_json_have_every_row(made: Audit) -> None:
-    """The same results in both, and each written value a line of its own with the frame that wrote it."""
+    """The same results in both, in the same order."""
     document = json.loads(audit_json(made))
     rows = list(csv.DictReader(io.StringIO(audit_csv(made))))
     assert tuple(rows[0]) == RESULT_FIELDS
@@ -91,11 +87,6 @@ def test_csv_and_json_have_every_row(made: Audit) -> None:
         (r["code"], r["verdict"], r["device"]) for r in document["results"]
     ]
     assert document["met"] is False and document["counts"]["not_met"] == 3
-    writes = list(csv.DictReader(io.StringIO(writes_csv(made))))
-    assert tuple(writes[0]) == WRITE_FIELDS
-    assert len(writes) == sum(w["writes"] for w in document["writes"])
-    assert {w["engineering_unit"] for w in writes if w["register"] == "setpoint"} == {"°C"}
-    assert writes[0]["value"] == "230.0" and writes[0]["raw"] == "2300" and int(writes[0]["frame"]) > 0
 
 
 # What the published schemas of the format ask for, from memory: elements, their order, attributes that must be there.
@@ -125,25 +116,24 @@ def test_junit_is_well_formed_and_in_order(made: Audit) -> None:
 
 def test_terminals_get_no_controls(hostile: Audit) -> None:
     """Escape and the mark that turns the writing direction are spelt out."""
-    for page in (audit_page(hostile, 120), writes_page(hostile, 120)):
-        assert all(c.isprintable() or c == "\n" for c in page)
-        assert "\\x1b[31m" in page
+    page = audit_page(hostile, 120)
+    assert all(c.isprintable() or c == "\n" for c in page)
+    assert "\\x1b[31m" in page
 
 
 def test_csv_cells_are_no_formulas(hostile: Audit) -> None:
     """A name that begins like a formula gets an apostrophe before it."""
-    for text in (audit_csv(hostile), writes_csv(hostile)):
-        rows = list(csv.reader(io.StringIO(text)))
-        assert any(cell.startswith("'=1+1") for row in rows for cell in row)
-        assert not [c for row in rows for c in row if c.startswith(("=", "+", "@")) or not c.isprintable()]
+    rows = list(csv.reader(io.StringIO(audit_csv(hostile))))
+    assert any(cell.startswith("'=1+1") for row in rows for cell in row)
+    assert not [c for row in rows for c in row if c.startswith(("=", "+", "@")) or not c.isprintable()]
 
 
 def test_markdown_holds_no_html_and_keeps_its_columns(hostile: Audit) -> None:
     """Markup in a name is escaped, and a bar in it begins no new column."""
-    for page, columns in ((audit_markdown(hostile), 7), (writes_markdown(hostile), 8)):
-        assert "<script>" not in page and "\x1b" not in page
-        table = [line.replace("\\|", "") for line in page.splitlines() if line.startswith("|")]
-        assert {line.count("|") for line in table} == {columns + 1}
+    page = audit_markdown(hostile)
+    assert "<script>" not in page and "\x1b" not in page
+    table = [line.replace("\\|", "") for line in page.splitlines() if line.startswith("|")]
+    assert {line.count("|") for line in table} == {7 + 1}
 
 
 def test_xml_and_json_hold_the_names_as_text(hostile: Audit) -> None:

@@ -95,6 +95,14 @@ def test_the_page_fits_its_width(width: int) -> None:
     assert "can hurt people" in page
 
 
+def test_how_it_was_written_is_told() -> None:
+    """Cyclic, on change or sporadic stands in the table, as in JSON."""
+    made = survey_of([ROOT / "samples" / "link-down.pcap"], site())
+    assert "written how" in writes_markdown(made)
+    kinds = {", ".join(r["kinds"]) for r in json.loads(writes_json(made))["registers"]}
+    assert kinds and all(kind in writes_markdown(made) for kind in kinds)
+
+
 def test_one_block_is_told_once() -> None:
     """A block of 30 undeclared registers in one request is one risk on the page, and 30 entries in JSON."""
     plant = Plant()
