@@ -76,20 +76,38 @@ class _Inflater:
         return unpacked
 
     def _to_damage(self, packed: bytes, limit: int) -> bytes:
-        """The same byte by byte, so that nothing before the damage is lost."""
+        """The same in ever smaller pieces, so that nothing before the damage is lost."""
         unpacked = bytearray()
-        at = 0
-        while at < len(packed) and len(unpacked) < limit:
+        at, size = 0, len(packed)
+        while size and at < len(packed) and len(unpacked) < limit:
+            before = self._zlib.copy()
+            piece = packed[at : at + size]
             try:
-                unpacked += self._zlib.decompress(packed[at : at + 1], limit - len(unpacked))
-            except zlib.error as damage:
-                if not unpacked:
-                    raise
-                self._damage = damage
-                break
-            at += 1 - len(self._zlib.unconsumed_tail)
+                unpacked += self._zlib.decompress(piece, limit - len(unpacked))
+                piece = piece[: len(piece) - len(self._zlib.unconsumed_tail)]
+            except zlib.error:
+                self._zlib = before
+                size //= 2
+                if size:
+                    continue
+                piece = self._byte_by_byte(piece, unpacked, limit)
+            at += len(piece)
         self._packed = packed[at:]
+        self._full = len(unpacked) == limit
         return bytes(unpacked)
+
+    def _byte_by_byte(self, last: bytes, unpacked: bytearray, limit: int) -> bytes:
+        """Add what the ``last`` packed byte gives before the damage that it brings; how much of it is used up."""
+        rest = last
+        try:
+            more = b"?"
+            while len(unpacked) < limit and (more or rest):
+                more = self._zlib.decompress(rest, 1)
+                rest = self._zlib.unconsumed_tail
+                unpacked += more
+        except zlib.error as damage:
+            self._damage = damage
+        return last[: len(last) - len(rest)]
 
 
 class _Buffered:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import bz2
 import gzip
 import lzma
+import random
 import struct
 import tracemalloc
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -171,3 +173,31 @@ def test_damage_before_damage(tmp_path: Path, behind_bytes: int, warnings: int) 
         reading = read_bytes(tmp_path, damaged, **sizes)
         assert "record 6" in notes(reading)[0] and len(reading.frames) == 5
         assert len(notes(reading)) == warnings
+
+
+def test_damage_loses_nothing_however_much_is_unpacked_at_once() -> None:
+    """Of damaged gzip files everything before the damage is read, in pieces of any size."""
+    drawn = random.Random(1)
+    content = pcap(range(60), b"a frame, number")
+    damaged = 0
+    for level in (1, 6, 9):
+        for _ in range(60):
+            packed = bytearray(gzip.compress(content, level, mtime=0))
+            packed[drawn.randrange(12, len(packed))] = drawn.randrange(256)
+            results = [unpacked(bytes(packed), limit) for limit in (1, 7, 64, 1000, 1 << 20)]
+            assert results == [results[-1]] * 5
+            damaged += results[-1] != content
+    assert damaged > 100
+
+
+def unpacked(packed: bytes, limit: int) -> bytes:
+    """What a gzip file gives, up to so many bytes at once, until it ends or is found damaged."""
+    decoder = PACKINGS[0].decoder()
+    found = bytearray()
+    try:
+        found += decoder.decompress(packed, limit)
+        while not decoder.eof and not decoder.wants_more:
+            found += decoder.decompress(b"", limit)
+    except zlib.error:
+        pass
+    return bytes(found)

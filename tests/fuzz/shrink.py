@@ -76,19 +76,17 @@ class Shrinker:
             kept = fewer(
                 run, lambda frames, n=number: bool(frames) and self._take(self._with(n, plain(frames)))
             )
-            for place, frame in enumerate(kept):
+            for place in range(len(kept)):
+                self._frame(number, kept, place)
 
-                def holds(
-                    data: Sequence[int],
-                    n: int = number,
-                    p: int = place,
-                    of: Frame = frame,
-                    run: Sequence[Frame] = kept,
-                ) -> bool:
-                    changed = [*run[:p], of.copy(data=bytes(data)), *run[p + 1 :]]
-                    return self._take(self._with(n, plain(changed)))
+    def _frame(self, number: int, kept: list[Frame], place: int) -> None:
+        """Zeros in one of the frames kept of a file."""
 
-                kept[place] = frame.copy(data=bytes(_zeroed(frame.data, holds)))
+        def fails(data: Sequence[int]) -> bool:
+            changed = [*kept[:place], kept[place].copy(data=bytes(data)), *kept[place + 1 :]]
+            return self._take(self._with(number, plain(changed)))
+
+        kept[place] = kept[place].copy(data=bytes(_zeroed(kept[place].data, fails)))
 
     def _with(self, number: int, data: bytes) -> Case:
         files = list(self._case.files)

@@ -88,22 +88,27 @@ def test_disagreement_is_noticed(checker: Checker, monkeypatch: pytest.MonkeyPat
     assert _kind(checker.check(case)[1]) == "raised IndexError in no code of the project"
 
 
-def test_hangs_and_memory_are_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A case that takes too long is stopped; one that takes too much memory is told."""
-    case = case_of(1, 0)
+def test_hangs_are_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A case that takes too long is stopped."""
     monkeypatch.setattr(checks, "HANG_S", 0.2)
     monkeypatch.setattr(checks, "read_exchange", lambda *a, **k: time.sleep(30))
     begun = time.monotonic()
-    assert _kind(checker.check(case)[1]) == "hang"
+    assert _kind(checker.check(case_of(1, 0))[1]) == "hang"
     assert time.monotonic() - begun < 5
-    monkeypatch.setattr(checks, "HANG_S", 30.0)
 
-    def greedy(*_: Any, **__: Any) -> Any:
-        bytearray(b"x") * (1 << 29)
-        raise checks.MbsniffError("this took much memory")
 
-    monkeypatch.setattr(checks, "read_exchange", greedy)
-    assert _kind(checker.check(case)[1]) == "memory"
+def test_memory_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A case that takes more memory than is allowed is told, and only that one."""
+    right = Checker.check
+
+    def greedy(self: Checker, case: Case, *more: Any) -> Any:
+        if case.name == "3 70":
+            bytearray(b"x") * (1 << 28)
+        return right(self, case, *more)
+
+    monkeypatch.setattr(Checker, "check", greedy)
+    tally = run(Plan(3, 100))
+    assert {number: trouble.kind for number, trouble in tally.failures.items()} == {70: "memory"}
 
 
 def test_a_worker_that_dies_is_a_failure(monkeypatch: pytest.MonkeyPatch) -> None:
