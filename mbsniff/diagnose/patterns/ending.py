@@ -132,6 +132,8 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
     if not len(resets):
         return
     heard = _heard(ground)
+    if not len(heard):  # whoever reset the connection, the device was never heard
+        return
     last = np.searchsorted(heard, resets[:, E_TIME_NS]) - 1
     told = resets[(last >= 0) & (resets[:, E_TIME_NS] - heard[last] >= SILENT_NS)]
     if not len(told):

@@ -142,6 +142,15 @@ def restart() -> Plant:
     return plant
 
 
+def never_heard() -> Plant:
+    """What was sent again is answered by a reset, as of a box between: the device itself is never heard."""
+    plant = Plant()
+    link = master(plant)
+    _outage(link, 0)
+    link.reset(DEVICE, wait=0.001)
+    return plant
+
+
 def pulled_cable() -> Plant:
     """The last retransmission is answered, and the connection goes on."""
     plant, link = steady(every(1, 0, 20))
@@ -553,7 +562,7 @@ SCENES = (
     Scene("pipelining-ignored", _two(True), (_two(True, second=True), _two(False), _two(True, again=True))),
     Scene("reply-crossed", crossed, (lockstep, _twice("message"), other_unit)),
     Scene("reply-other-unit", other_unit, (crossed, foreign_identifiers)),
-    Scene("device-restart", restart, (pulled_cable, reset_in_service, service_down)),
+    Scene("device-restart", restart, (pulled_cable, reset_in_service, service_down, never_heard)),
     Scene("connections-refused", service_down, (no_slot, unheard_attempts)),
     Scene("no-free-slot", no_slot, (service_down, unheard_attempts)),
     Scene("connection-evicted", evictions, (all_reset, _closes([6, 6, 6, 6]))),
