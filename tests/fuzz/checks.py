@@ -28,7 +28,7 @@ from mbsniff.errors import MbsniffError
 from mbsniff.exchange import Exchange, RecordingFacts, read_exchange
 from mbsniff.exchange.columns import STATUS_MASK
 from mbsniff.measure import measure
-from mbsniff.site import Site, load_site
+from mbsniff.site import Site
 from mbsniff.wire.connections import LIMBS, MODULUS
 from tests.fuzz.cases import Case
 from tests.fuzz.sites import sites
@@ -113,13 +113,8 @@ class Checker:
         return None
 
     def _site(self, case: Case) -> int:
-        path = self._folder / "site.toml"
-        check_site(path, *case.files)
-        try:
-            load_site(str(path))
-        except MbsniffError:
-            return DEPTHS.index("site refused")
-        return DEPTHS.index("site read")
+        is_read = check_site(self._folder / "site.toml", *case.files)
+        return DEPTHS.index("site read" if is_read else "site refused")
 
     def _capture(self, case: Case, reports: Reports) -> None:
         with self._named(case.files) as names:

@@ -19,7 +19,7 @@ from tests.fuzz.checks import HANG_S, Checker, Reports, Trouble
 
 LIMIT_BYTES = 64 << 20
 """How much a worker's peak may rise above what reading some cases took: generous for captures of some KiB."""
-JSON_EVERY, ALL_EVERY = 10, 100
+JSON_EVERY, ALL_EVERY = 20, 200
 _ADDRESSES_BYTES = 2 << 30  # a worker that asks for more address space than this on top gets a MemoryError
 _CHUNK = 50
 _WARM = 40

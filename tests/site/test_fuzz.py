@@ -99,8 +99,8 @@ def edited(text: str, changes: list[tuple[int, int, str]]) -> str:
     return text
 
 
-def check(path: Path, content: bytes, listed: bytes = LIST.encode()) -> None:
-    """Promise: a Site, or a SiteError of one printable line."""
+def check(path: Path, content: bytes, listed: bytes = LIST.encode()) -> bool:
+    """Promise: a Site, or a SiteError of one printable line. Whether it was a Site."""
     path.write_bytes(content)
     path.with_name("zone.csv").write_bytes(listed)
     try:
@@ -110,6 +110,7 @@ def check(path: Path, content: bytes, listed: bytes = LIST.encode()) -> None:
         assert message.isprintable() and message.startswith(str(path.parent)) and len(message) < 1_500
         inside = content if error.file == str(path) else listed.replace(b"\r", b"\n")
         assert error.line is None or 1 <= error.line <= inside.count(b"\n") + 1
+        return False
     else:
         assert isinstance(site, Site) and site.path == str(path)
         for device in site.devices:
@@ -121,6 +122,7 @@ def check(path: Path, content: bytes, listed: bytes = LIST.encode()) -> None:
                 assert register == device.register_at(register.table, register.first)
             one_off(device.registers, "holding", 41, 1)
             assert site.may_write("192.0.2.10", device) in (True, False, None)
+        return True
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
