@@ -10,7 +10,7 @@ from tabulate import tabulate
 from mbsniff.diagnose import Diagnosis, Finding
 from mbsniff.diagnose.wording import clock, counted, day, duration
 from mbsniff.errors import one_line
-from mbsniff.report.columns import COLUMNS, Column
+from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
 
 CAUTION = (
     "Heaters, drives and valves can hurt people. Whether a device really fell back shows only in the device. Local "
@@ -24,11 +24,21 @@ def diagnosis_page(diagnosis: Diagnosis, width: int) -> str:
     parts = [head(diagnosis, width)]
     if diagnosis.verdicts:
         parts.append(table(diagnosis, width))
+        parts.append(_marks(diagnosis, width))
         parts.append(_advice_without_timeout(diagnosis, width))
     parts.append(findings(diagnosis, width))
     if diagnosis.findings:
         parts.append(wrapped(CAUTION, width))
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _marks(diagnosis: Diagnosis, width: int) -> str:
+    """What the marks in the column "why" mean, where there are any."""
+    used = {verdict.certainty for verdict in diagnosis.verdicts if verdict.why is not None}
+    told = ", ".join(
+        f"{mark} {certainty}" for certainty, mark in CERTAINTY_MARKS.items() if certainty in used
+    )
+    return wrapped(f"Why: {told}.", width) if told else ""
 
 
 def wrapped(text: str, width: int, indent: str = "") -> str:
