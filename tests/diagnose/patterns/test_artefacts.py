@@ -10,7 +10,9 @@ from mbsniff.diagnose.patterns.catalogue import PATTERNS
 from mbsniff.site.limits import Limits
 from tests.builders.plant import Plant, Sighting
 from tests.diagnose.built import codes, diagnosis
-from tests.diagnose.patterns.scenes import SCENES, Scene, _two, healthy
+from tests.diagnose.patterns.messages import two_requests
+from tests.diagnose.patterns.plants import healthy
+from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
 BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only"}
@@ -38,7 +40,9 @@ def test_one_direction_yields_no_verdict_on_replies(scene: Scene) -> None:
 
 
 @pytest.mark.parametrize("every", [2, 3, 7])
-@pytest.mark.parametrize("plant_of", [healthy, _two(True, second=True), _two(False, second=True)])
+@pytest.mark.parametrize(
+    "plant_of", [healthy, two_requests(True, second=True), two_requests(False, second=True)]
+)
 def test_lost_replies_are_no_pattern(plant_of: Callable[[], Plant], every: int) -> None:
     """Every second, third or seventh reply is missing from the recording alone."""
     plant = plant_of()
@@ -50,7 +54,7 @@ def test_lost_replies_are_no_pattern(plant_of: Callable[[], Plant], every: int) 
 
 def test_second_replies_that_the_recording_lost_are_not_missing() -> None:
     """The device answers both of two requests; the recorder has only the first reply of each."""
-    plant = _two(True, second=True)()
+    plant = two_requests(True, second=True)()
     for one, two in zip(plant.wire, plant.wire[1:], strict=False):
         both = by_device(one) and by_device(two) and len(one.packet) > 40 and len(two.packet) > 40
         two.lost = both

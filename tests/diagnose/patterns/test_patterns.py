@@ -13,7 +13,8 @@ from mbsniff.diagnose.patterns.catalogue import PATTERNS
 from mbsniff.site.limits import Limits
 from tests.builders.plant import Plant
 from tests.diagnose.built import codes, diagnosis
-from tests.diagnose.patterns.scenes import SCENES, Scene, healthy
+from tests.diagnose.patterns.plants import healthy
+from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
 SHOWN = {scene.code: scene for scene in SCENES}
