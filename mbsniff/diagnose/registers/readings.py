@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.traces import Trace
 from mbsniff.exchange import Look, reply_pdus, well_answered
 from mbsniff.measure import DeviceFigures
 from mbsniff.measure.addresses import Block, read_block
