@@ -12,15 +12,15 @@ RESET_CAUTION = (
 )
 
 
-def recovery_sentences(recovery: Recovery) -> list[str]:
-    """What is known, in the order in which it happened; no full stops."""
-    told = [_proof(recovery.proof), *map(_feedback, recovery.feedback)]
+def recovery_sentences(recovery: Recovery, *, with_proof: bool = True) -> list[str]:
+    """What is known, in the order in which it happened; no full stops. ``with_proof``: the status register's, too."""
+    told = [_proof(recovery.proof) if with_proof else None, *map(_feedback, recovery.feedback)]
     return [text for text in (*told, _held(recovery), _back(recovery), _resets(recovery)) if text]
 
 
 def proof_text(proof: Proof | None) -> str | None:
     """What the status register says, as the end of a sentence; None where nothing is known."""
-    if proof is None or proof.outcome == "unread":
+    if proof is None or proof.outcome in ("unread", "no second look"):
         return None
     return _OUTCOMES[proof.outcome](proof)
 
@@ -37,10 +37,8 @@ def _proof(proof: Proof | None) -> str | None:
 def _fell_back(proof: Proof) -> str:
     fell = proof.fell_back
     assert fell is not None
-    since = f"by {clock(fell.at_ns)}"
-    if proof.before:
-        since = f"between {clock(proof.before.at_ns)} and {clock(fell.at_ns)}"
-    return f"its status register shows that it fell back {since}{_came_back(proof)}"
+    not_yet = f"; not yet at {clock(proof.before.at_ns)}" if proof.before else ""
+    return f"its status register shows that it fell back (read at {clock(fell.at_ns)}{not_yet}){_came_back(proof)}"
 
 
 def _before(proof: Proof) -> str:
@@ -50,7 +48,7 @@ def _before(proof: Proof) -> str:
 def _came_back(proof: Proof) -> str:
     if proof.back is None:
         return ", and does not show that it came back"
-    return f", and from {clock(proof.back.at_ns)} on no longer"
+    return f", and no longer from {clock(proof.back.at_ns)} on"
 
 
 def _did_not(proof: Proof) -> str:
