@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 from mbsniff.audit.echoes import echoing_writes
 from mbsniff.audit.links import master_hardware
-from mbsniff.audit.readings import SecondLook, named_registers
 from mbsniff.audit.requirements import HARDWARE_ADDRESS, REQUIREMENTS, Requirement
 from mbsniff.audit.subject import Hardware, Subject
-from mbsniff.audit.traces import traces
 from mbsniff.audit.verdict import VERDICTS, Outcome, Result, open_
 from mbsniff.diagnose import Diagnosis
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.readings import SecondLook, named_registers
+from mbsniff.diagnose.registers.traces import traces
 from mbsniff.diagnose.wording import counted, listed
 from mbsniff.errors import one_line
 from mbsniff.exchange import Look

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.readings import Readings
-from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.readings import Readings
+from mbsniff.diagnose.registers.traces import Trace
 from mbsniff.exchange import well_answered
 from mbsniff.measure import Quantiles
 from mbsniff.measure.groups import READS

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.readings import SecondLook
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.readings import SecondLook
 from mbsniff.exchange import Exchange
 from mbsniff.measure import DeviceFigures
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from mbsniff.audit.subject import Subject
-from mbsniff.audit.traces import Trace, outside
 from mbsniff.audit.verdict import Outcome, met, not_met, open_
 from mbsniff.audit.written import cyclic_repeats
 from mbsniff.diagnose.load import asked
+from mbsniff.diagnose.registers.traces import Trace, outside
 from mbsniff.diagnose.wording import clock, counted, listed
 from mbsniff.errors import one_line
 from mbsniff.measure import PollFigures

@@ -9,12 +9,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import parts
 from mbsniff.audit.echoes import Echoes, echoes
-from mbsniff.audit.readings import Readings, SecondLook
-from mbsniff.audit.traces import Trace
 from mbsniff.diagnose import Diagnosis, Evidence, Finding
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.blocks import parts
+from mbsniff.diagnose.registers.readings import Readings, SecondLook
+from mbsniff.diagnose.registers.traces import Trace
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.addresses import Block, read_block, written_block

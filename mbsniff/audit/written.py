@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.audit.control import Following, cycle, following, measurement_ages
-from mbsniff.audit.readings import SecondLook, feedback_of
-from mbsniff.audit.traces import Trace, outside
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.readings import SecondLook, feedback_of
+from mbsniff.diagnose.registers.traces import Trace, outside
 from mbsniff.diagnose.wording import counted, listed
 from mbsniff.measure import Quantiles
 from mbsniff.site import Device

@@ -7,7 +7,15 @@ import sys
 
 import click
 
-from mbsniff.cli.reading import clock_option, limit_options, port_option, read_figures, site_of, site_option
+from mbsniff.cli.reading import (
+    clock_option,
+    limit_options,
+    look_of,
+    port_option,
+    read_figures,
+    site_of,
+    site_option,
+)
 
 FORMATS = ("table", "json", "csv", "markdown")
 WIDE = 120
@@ -41,7 +49,7 @@ def command(
 
     site = site_of(site_path, watchdog, max_block, max_reads)
     exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
-    diagnosis = diagnose(exchange, facts, figures, site)
+    diagnosis = diagnose(exchange, facts, figures, site, look_of(captures, clock_offsets))
     if form == "table":
         click.echo(report.diagnosis_page(diagnosis, page_width()), nl=False)
     else:

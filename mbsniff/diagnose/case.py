@@ -119,8 +119,12 @@ class Case:
         """The frames of link events."""
         return self._frames(events[:MOST_EVIDENCE, E_FRAME])
 
+    def frame(self, ordinal: int) -> Evidence:
+        """A frame, by its place in the recording."""
+        return Evidence(*self.facts.place(ordinal))
+
     def _frames(self, ordinals: Iterable[int]) -> tuple[Evidence, ...]:
-        return tuple(Evidence(*self.facts.place(int(ordinal))) for ordinal in ordinals)
+        return tuple(self.frame(int(ordinal)) for ordinal in ordinals)
 
 
 def found(

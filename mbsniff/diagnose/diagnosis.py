@@ -10,10 +10,11 @@ from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.patterns.rules import pattern_findings
+from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.trust import doubts, vantage_text
 from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
-from mbsniff.exchange import Exchange, RecordingFacts
+from mbsniff.exchange import Exchange, Look, RecordingFacts
 from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
@@ -26,14 +27,17 @@ RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
 RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout that it could support
 
 
-def diagnose(exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site) -> Diagnosis:
-    """Apply every rule to every device."""
+def diagnose(
+    exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site, look: Look | None = None
+) -> Diagnosis:
+    """Apply every rule to every device; ``look``: a way to see frames again, for what status registers said."""
     case = Case(exchange, facts, figures, site)
     findings = [
         _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
     ]
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
+    findings = with_recoveries(case, findings, look)
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
     place: dict[str, int] = {}
     for number, finding in enumerate(findings):

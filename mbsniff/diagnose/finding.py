@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from mbsniff.exchange import Exchange, RecordingFacts
 from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
+
+if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.recovery.facts import Recovery
 
 Level = Literal["fault", "risk", "remark"]
 Certainty = Literal["certain", "likely", "open"]
@@ -43,6 +46,8 @@ class Finding:
     cause: str | None = None
     incident: int | None = None
     evidence: tuple[Evidence, ...] = ()
+    recovery: Recovery | None = None
+    """How the device came back, of a silence that is told alone."""
 
 
 @dataclass(frozen=True)

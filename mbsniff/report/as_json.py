@@ -11,6 +11,7 @@ from mbsniff.diagnose.wording import moment
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
+from mbsniff.report.recovery_json import frame_dict, recovery_dict
 from mbsniff.report.rounding import (
     in_milliseconds,
     in_seconds,
@@ -214,5 +215,6 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "incident": finding.incident,
         "text": finding.text,
         "advice": finding.advice,
-        "evidence": [{"file": e.file, "frame": e.frame} for e in finding.evidence],
+        "evidence": [frame_dict(e) for e in finding.evidence],
+        "recovery": recovery_dict(finding.recovery) if finding.recovery else None,
     }

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis, Finding
+from mbsniff.diagnose.recovery import recovery_sentences
 from mbsniff.diagnose.wording import clock, counted, day, duration
 from mbsniff.errors import one_line
 from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
@@ -141,6 +142,8 @@ def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:
     marks += [f"cause: {finding.cause}"] if finding.cause else []
     marks += [f"incident {finding.incident}"] if finding.incident else []
     lines = [f"{number}. {', '.join(marks)}", f"   {one_line(finding.text)}."]
+    if finding.recovery:
+        lines += [f"   {text}." for text in recovery_sentences(finding.recovery, with_proof=False)]
     if finding.evidence:
         lines.append(f"   Frames: {_frames(finding)}")
     lines.append(f"   Do: {finding.advice}" if told_at == number else f"   Do: as for {told_at}.")

@@ -90,6 +90,6 @@ def _check(site: Site, devices: list[_Kin], defaults: _Kin, families: dict[str, 
         check_feedback(each.declared)
     for kin, device in zip(devices, site.devices, strict=True):
         family = families.get(device.family or "")
-        for key in ("watchdog_register", "status_register"):
+        for key in ("watchdog_register", "status_register", "reset_register"):
             written = next((k for k in (kin, family, defaults) if k and key in k.fields), kin)
             check_reference(device, key, (*written.within, key))

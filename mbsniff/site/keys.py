@@ -95,6 +95,8 @@ LIMITS = (
         "The register whose value tells whether the device fell back."),
     Key("status_tripped", "status_tripped", TRIPPED,
         "Which value of the status register says that the watchdog tripped."),
+    Key("reset_register", "reset_register", REGISTER,
+        "The register that resets the trip of a device that shut off, by a write of anything but 0."),
     Key("tolerable_outage_s", "tolerable_outage_ns", seconds(0.001),
         "Seconds that the process may be without control, as its owner decided."),
     Key("max_block", "max_block", whole(1, MOST_REGISTERS),

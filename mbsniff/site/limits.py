@@ -69,6 +69,8 @@ class Limits:
     """What states the device's condition, as written; resolved by the Device."""
     status_tripped: Tripped | None = None
     """Which status says that the watchdog tripped."""
+    reset_register: str | int | None = None
+    """What resets a trip when it is written, as written; resolved by the Device."""
     numbering: Numbering | None = None
     """How the device's manual numbers registers."""
 
@@ -131,6 +133,11 @@ class Device:
     def status_register(self) -> Register | None:
         """The register whose value states the device's condition, if the site names one."""
         return self._register(self.limits.status_register)
+
+    @property
+    def reset_register(self) -> Register | None:
+        """The register whose write, of anything but 0, resets a trip, if the site names one."""
+        return self._register(self.limits.reset_register)
 
     def stated_watchdog_s(self, words: Sequence[int]) -> float | None:
         """Seconds that raw words of ``watchdog_register`` state; None without one, or with too few words."""

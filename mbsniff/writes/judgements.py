@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.traces import outside
 from mbsniff.audit.written import cyclic_repeats
 from mbsniff.diagnose import Evidence
+from mbsniff.diagnose.registers.traces import outside
 from mbsniff.diagnose.wording import clock, counted, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.wire.functions import exception_name

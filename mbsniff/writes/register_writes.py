@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.audit import Written
-from mbsniff.audit.readings import feedback_of
 from mbsniff.audit.subject import Subject
-from mbsniff.audit.traces import Trace
+from mbsniff.diagnose.registers.readings import feedback_of
+from mbsniff.diagnose.registers.traces import Trace
 from mbsniff.exchange import well_answered
 from mbsniff.measure.groups import READS
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mbsniff.audit.echoes import echo_of, echoing_writes
-from mbsniff.audit.readings import SecondLook, feedback_of
 from mbsniff.audit.subject import Subject
-from mbsniff.audit.traces import traces
 from mbsniff.audit.watchdog import fed_limit, watchdog_fed
 from mbsniff.audit.written import written
 from mbsniff.diagnose import Diagnosis
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.readings import SecondLook, feedback_of
+from mbsniff.diagnose.registers.traces import traces
 from mbsniff.diagnose.wording import counted
 from mbsniff.exchange import Look
 from mbsniff.measure import DeviceFigures

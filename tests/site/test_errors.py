@@ -32,8 +32,8 @@ def test_the_whole_line(tmp_path: Path) -> None:
         f'{tmp_path}/site.toml, line 3: key "watchdgo_s" is not known; did you mean "watchdog_s"? '
         "Known in [[device]]: name, address, port, unit_id, units, gateway, family, hardware_address, "
         "watchdog_s, tolerance, fed_by, exceptions_feed, watchdog_register, watchdog_unit_s, on_loss, "
-        "status_register, status_tripped, tolerable_outage_s, max_block, max_reads_per_s, masters, writers, "
-        "numbering, registers, register."
+        "status_register, status_tripped, reset_register, tolerable_outage_s, max_block, max_reads_per_s, masters, "
+        "writers, numbering, registers, register."
     )
     error = refused(tmp_path, f'{DEVICE}\nwatchdog_s = "3 s"\n')
     assert str(error) == (

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.traces import Trace
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.traces import Trace
 from mbsniff.exchange import Look, reply_pdus, well_answered
 from mbsniff.measure import DeviceFigures
 from mbsniff.measure.addresses import Block, read_block
@@ -59,7 +59,13 @@ class SecondLook:
         rows = self.readers(device, register)
         key = device.index, register.table, register.first
         self._asked[key] = len(rows)
-        rows = _thinned(rows) if after_ns is None else self._after(rows, after_ns)
+        self.want_readings(
+            device, register, _thinned(rows) if after_ns is None else self._after(rows, after_ns)
+        )
+
+    def want_readings(self, device: DeviceFigures, register: Register, rows: NDArray[np.int32]) -> None:
+        """These of the register's ``readers`` are wanted."""
+        key = device.index, register.table, register.first
         self._rows[key] = np.union1d(self._rows.get(key, rows[:0]), rows).astype(np.int32)
 
     def want_rows(self, rows: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.audit.blocks import parts
-from mbsniff.audit.values import UNKNOWN, Words, written_words
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.registers.blocks import parts
+from mbsniff.diagnose.registers.values import UNKNOWN, Words, written_words
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.addresses import written_block

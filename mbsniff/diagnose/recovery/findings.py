@@ -1,0 +1,66 @@
+"""Findings, worst first, and a way to see frames again in, the same with recoveries and what devices say out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.finding import Evidence, Finding
+from mbsniff.diagnose.recovery.facts import Recovery
+from mbsniff.diagnose.recovery.find import Silent, recoveries
+from mbsniff.diagnose.recovery.words import proof_text
+from mbsniff.diagnose.scene import extent
+from mbsniff.diagnose.watchdog import beyond_timeout
+from mbsniff.errors import CaptureError
+from mbsniff.exchange import Look
+
+MOST_FOLLOWED = 100  # silences, of the worst findings, whose recoveries are looked at
+
+
+def with_recoveries(case: Case, findings: list[Finding], look: Look | None) -> list[Finding]:
+    """The findings; to those about one silence in which a watchdog was due, how the device came back is added."""
+    places = [k for k, f in enumerate(findings) if f.code == "watchdog-due"][:MOST_FOLLOWED]
+    silences = _silences(case, {findings[k].device for k in places})
+    found = {k: s for k in places if (s := silences.get(_key(findings[k])))}
+    told = _seen_again(case, list(found.values()), look)
+    changed = list(findings)
+    for k, recovery in zip(found, told, strict=True):
+        changed[k] = _with(findings[k], recovery)
+    return changed
+
+
+def _seen_again(case: Case, silences: list[Silent], look: Look | None) -> list[Recovery]:
+    """The recoveries; without a second look where the recording is not there any more."""
+    try:
+        return recoveries(case, silences, look)
+    except CaptureError:
+        return recoveries(case, silences, None)
+
+
+_Key = tuple[str | None, int | None, int | None]
+
+
+def _key(finding: Finding) -> _Key:
+    return finding.device, finding.from_ns, finding.until_ns
+
+
+def _silences(case: Case, keys: set[str | None]) -> dict[_Key, Silent]:
+    """Each silence beyond the timeout of these devices, by what a finding about it says."""
+    return {
+        (device.key, extent(silence)[0], silence.until_ns): (device, silence)
+        for device in case.figures.devices
+        if device.key in keys
+        for silence in beyond_timeout(device)
+    }
+
+
+def _with(finding: Finding, recovery: Recovery) -> Finding:
+    said = proof_text(recovery.proof)
+    text = f"{finding.text}; {said}" if said else finding.text
+    evidence = (*finding.evidence, *_readings(recovery)) if said else finding.evidence
+    return replace(finding, text=text, evidence=tuple(dict.fromkeys(evidence)), recovery=recovery)
+
+
+def _readings(recovery: Recovery) -> list[Evidence]:
+    proof = recovery.proof
+    return [r.evidence for r in (proof.fell_back, proof.clear) if r] if proof else []
