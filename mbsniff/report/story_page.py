@@ -17,7 +17,7 @@ MARKS = 100  # the weight of what is never left out
 
 def story_page(story: Story, width: int, *, everything: bool = False) -> str:
     """The page for a terminal of ``width`` columns."""
-    steps = list(story.steps)
+    steps = [step for step in story.steps if everything or step.weight]
     while True:
         page = _page(story, steps, width, everything)
         loose = [step for step in steps if step.weight < MARKS]

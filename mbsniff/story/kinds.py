@@ -43,7 +43,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("exception", 86, "{whom} answered {who} with {what}", "{whom} answered {who} with {what}, {times}"),
     Kind("refused-write", 88, "{whom} refused {who}'s {what}", "{whom} refused {who}'s {what}, {times}"),
     Kind("asked", 72, "{who} went on asking {whom}: {what}", is_context=False),
-    Kind("asked-last", 40, "{who} sent {whom} {what}", is_context=False),
+    Kind("asked-last", 0, "{whom} answered {who}: {what}", is_context=False),
     Kind("asked-now", 72, "{who} asked {whom}: {what}", is_context=False),
     Kind("wrote", 80, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
@@ -62,6 +62,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("connect-unfinished", 62, "{whom} accepted a connection, but {who} did not confirm it",
          "{whom} accepted a connection, but {who} did not confirm it, {times}"),
     Kind("connected", 66, "{who} opened a connection to {whom}", "{who} opened connections to {whom}, {times}"),
+    Kind("closed-too", 0, "{who} closed the connection with {whom} as well", is_context=False),
     Kind("closed", 78, "{who} closed a connection with {whom}", "{who} closed connections with {whom}, {times}"),
     Kind("reset", 79, "{who} reset a connection with {whom}", "{who} reset connections with {whom}, {times}"),
     Kind("probed", 58, "{who}'s TCP asked whether {whom} is still there (keep-alive)",
@@ -78,6 +79,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("waited-for", 89, "{who} waited for {whom}: {what}", is_context=False),
     Kind("others-silent", 77, "{whom} had no feed either: {what}", is_context=False),
     # the recording
+    Kind("blank-short", 0, "no frame of any kind was recorded for {what}", is_context=False),
     Kind("blank", 91, "no frame of any kind was recorded for {what}", is_context=False),
 )  # fmt: skip
 

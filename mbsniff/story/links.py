@@ -84,7 +84,8 @@ def _of_connection(events: NDArray[np.int64], master: str, device: str) -> Itera
             if kind in (RESET, CLOSING) and waiting:
                 yield _outcome(waiting, master, device)
                 waiting = None
-            yield _plain(TOLD[kind, side], event, *_sides(side, master, device))
+            code = "closed-too" if kind == CLOSING == ended else TOLD[kind, side]
+            yield _plain(code, event, *_sides(side, master, device))
         ended = kind if kind in (RESET, CLOSING) else -1
     if waiting:
         yield _outcome(waiting, master, device)

@@ -94,4 +94,6 @@ def _due(scope: Scope, times: Times) -> Iterator[Moment]:
     if due is None or text is None:
         return
     timeout = duration(scope.device.limits.watchdog_ns or 0)
+    if text.startswith("was due at about"):
+        text = "was due"
     yield Moment("watchdog-due", due[0], whom=called(scope.device), what=f"its watchdog ({timeout}) {text}")

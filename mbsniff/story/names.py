@@ -69,17 +69,22 @@ def _numbered(stem: str, names: list[str]) -> list[tuple[str, int]]:
             stretches[-1][1] = number
         else:
             stretches.append([number, number])
-    texts = [_stretch(first, last) for first, last in stretches]
+    texts = [text for first, last in stretches for text in _stretch(first, last)]
     shown = texts[:MOST]
-    more = sum(last - first + 1 for first, last in stretches[MOST:])
+    more = len(numbers) - sum(_size(text) for text in shown)
     phrase = f"{', '.join(shown)} and {more:,} more" if more else anded(shown)
     return [(f"{stem.rstrip()}s {phrase}", len(names))]
 
 
-def _stretch(first: int, last: int) -> str:
-    if first == last:
-        return f"{first}"
-    return f"{first}, {last}" if last == first + 1 else f"{first} to {last}"
+def _stretch(first: int, last: int) -> list[str]:
+    """Three or more in a row as "4 to 6"."""
+    return [f"{first} to {last}"] if last > first + 1 else [str(n) for n in range(first, last + 1)]
+
+
+def _size(text: str) -> int:
+    """How many numbers a stretch has."""
+    first, *last = text.split(" to ")
+    return int(last[0]) - int(first) + 1 if last else 1
 
 
 def asked_for(key: PollKey, registers: tuple[Register, ...] = ()) -> str:

@@ -33,7 +33,10 @@ ALWAYS = (
     "what {device}'s output really did, and whether its watchdog tripped: only the device and a look at the "
     "equipment tell"
 )
-WITH_STATUS = "what {device}'s output really did: a status register says what the device believes, not what the equipment does"
+WITH_STATUS = (
+    "what {device}'s output really did: a status register says what the device believes, not what the equipment "
+    "does"
+)
 BY_VANTAGE = {
     "masters": "the way between this mirror port and the devices",
     "devices": "the way between this mirror port and the masters",
