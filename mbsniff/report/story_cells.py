@@ -7,8 +7,8 @@ from mbsniff.errors import one_line
 from mbsniff.story import Step, Story
 
 CAUTION = (
-    "Heaters, drives and valves can hurt people: nothing here says that equipment is safe or off. Local codes and "
-    "licensed practice go first; mbsniff only listens."
+    "Nothing here says that equipment is safe or off. Local codes and licensed practice go first; mbsniff only "
+    "listens."
 )
 BRIEF_SENTENCES = 2  # of what speaks against neighbours, and of what would decide, where room is short
 MOST_FRAMES = 3

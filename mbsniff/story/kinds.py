@@ -21,11 +21,11 @@ class Kind:
 
 KINDS: tuple[Kind, ...] = (
     # marks
-    Kind("last-healthy", 100, "last healthy exchange: {who} sent {whom} {what}"),
+    Kind("last-healthy", 100, "last healthy exchange: {what}"),
     Kind("last-feed", 96, "last request that may have fed the watchdog: {what}"),
     Kind("watchdog-due", 100, "{whom}: {what}"),
     Kind("first-feed", 96, "requests return: {what}"),
-    Kind("first-healthy", 100, "first healthy exchange: {who} sent {whom} {what}"),
+    Kind("first-healthy", 100, "first healthy exchange: {what}"),
     Kind("recording-ends", 100, "the recording ends without another healthy exchange"),
     Kind("recording-begins", 60, "the recording begins; no healthy exchange was seen before"),
     # requests to the device and its replies
@@ -49,12 +49,18 @@ KINDS: tuple[Kind, ...] = (
          "{who} wrote to {whom}, {times}, the last value: {what}"),
     Kind("wrote-zero", 92, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
+    Kind("reset-trip", 93, "{who} reset {whom}'s trip ({what})", "{who} reset {whom}'s trip ({what}), {times}"),
     Kind("in-force", 85, "as {who} wrote it last: {what}"),
+    # what the device's own status register says
+    Kind("fell-back", 97, "{whom}'s status register says that it fell back (status {what})"),
+    Kind("came-back", 94, "{whom}'s status register says that it is back (status {what})"),
+    Kind("no-trip", 94, "{whom}'s status register shows no trip (status {what})"),
+    Kind("whole-again", 50, "every cyclic poll of {whom} was asked once more"),
     # the connection
-    Kind("sent-again", 82, "{who} had no acknowledgement from {whom} and sent its data again (TCP)",
-         "{who} had no acknowledgement from {whom} and sent its data again (TCP), {times}"),
-    Kind("replied-again", 82, "{who} had no acknowledgement from {whom} and sent its reply again (TCP)",
-         "{who} had no acknowledgement from {whom} and sent its reply again (TCP), {times}"),
+    Kind("sent-again", 82, "no acknowledgement from {whom}: {who}'s TCP sent again",
+         "no acknowledgement from {whom}: {who}'s TCP sent again, {times}"),
+    Kind("replied-again", 82, "no acknowledgement from {whom}: {who}'s TCP sent its reply again",
+         "no acknowledgement from {whom}: {who}'s TCP sent its reply again, {times}"),
     Kind("connect-unanswered", 83, "{who} tried to connect to {whom}: no answer",
          "{who} tried to connect to {whom}, {times}: no answer"),
     Kind("connect-refused", 87, "{whom} refused {who}'s attempt to connect (reset)",
@@ -76,8 +82,9 @@ KINDS: tuple[Kind, ...] = (
     # masters and other devices meanwhile
     Kind("asked-nobody", 93, "{who} sent no request to anyone {what}", is_context=False),
     Kind("asked-others", 85, "{who} went on asking {whom}: {what}", is_context=False),
+    Kind("others-no-reply", 86, "{who} got no reply from {whom} either: {what}", is_context=False),
     Kind("waited-for", 89, "{who} waited for {whom}: {what}", is_context=False),
-    Kind("others-silent", 77, "{whom} had no feed either: {what}", is_context=False),
+    Kind("others-silent", 91, "{whom} had no feed either: {what}", is_context=False),
     # the recording
     Kind("blank-short", 0, "no frame of any kind was recorded for {what}", is_context=False),
     Kind("blank", 91, "no frame of any kind was recorded for {what}", is_context=False),

@@ -12,6 +12,10 @@ from mbsniff.story.scope import HEALTHY, Scope
 from mbsniff.story.times import Times
 from mbsniff.story.written import Written
 
+ON_LOSS = {
+    "shut-off": "; by the site file it then shuts its output off",
+    "hold": "; by the site file it then holds its last output",
+}
 CLOSE_NS = 500_000_000  # times within which a watchdog was due, this close, are told as one
 
 
@@ -38,12 +42,10 @@ def _exchange(scope: Scope, kind: str, row: int, written: list[Written]) -> Mome
     exchange = scope.case.exchange
     key = exchange.poll_key(int(exchange.poll[row]))
     values = [w.value_text(k) for w in written for k in _places(w, row)]
-    asked = f"a {asked_for(key, scope.registers)}"
-    if len(values) == 1:
-        asked = f"a write of {values[0]}"
-    what = f"{asked}; the reply came after {duration(int(exchange.reply_ns[row]))}"
+    asked = f"write of {values[0]}" if len(values) == 1 else asked_for(key, scope.registers)
     frames = (int(exchange.request_frame[row]), int(exchange.reply_frame[row]))
     master = master_called(scope.case, exchange.pairs[key.pair].client)
+    what = f"{asked} by {master}, reply after {duration(int(exchange.reply_ns[row]))}"
     return Moment(kind, int(exchange.request_ns[row]), frames, master, called(scope.device), what)
 
 
@@ -94,6 +96,9 @@ def _due(scope: Scope, times: Times) -> Iterator[Moment]:
     if due is None or text is None:
         return
     timeout = duration(scope.device.limits.watchdog_ns or 0)
+    then = ON_LOSS.get(scope.device.limits.on_loss or "", "")
     if text.startswith("was due at about"):
         text = "was due"
-    yield Moment("watchdog-due", due[0], whom=called(scope.device), what=f"its watchdog ({timeout}) {text}")
+    yield Moment(
+        "watchdog-due", due[0], whom=called(scope.device), what=f"its watchdog ({timeout}) {text}{then}"
+    )

@@ -47,20 +47,24 @@ def _of_master(scope: Scope, master: int, rows: Rows, feeds: bool) -> Iterator[M
         )  # fmt: skip
         return
     missed = np.isin(scope.case.exchange.status[rows] & STATUS_MASK, WITHOUT_REPLY)
-    if len(rows) and not idle:
-        yield _asked_others(scope, name, rows, missed)
+    places = scope.case.figures.groups.device_of_poll[scope.case.exchange.poll[rows]]
+    silent = np.isin(places, np.unique(places[missed]))
+    if (~silent).any() and not idle:
+        yield _asked_others(scope, name, rows[~silent])
+    if silent.any():
+        own = rows[missed]
+        what = counted(len(own), "request")
+        at_ns = scope.case.exchange.request_ns[own]
+        devices = together(_devices(scope, own))
+        yield Moment("others-no-reply", int(at_ns[0]), _ends(scope, own), name, devices, what, int(at_ns[-1]))
     yield from _waits(scope, name, rows, missed)
 
 
-def _asked_others(scope: Scope, name: str, rows: Rows, missed: np.ndarray) -> Moment:
-    exchange = scope.case.exchange
-    silent = int(missed.sum())
-    how = "all answered" if not silent else f"{silent} without a reply"
-    return Moment(
-        "asked-others", int(exchange.request_ns[rows[0]]), _ends(scope, rows), name,
-        together(_devices(scope, rows)), f"{counted(len(rows), 'request')}, {how}",
-        int(exchange.request_ns[rows[-1]]),
-    )  # fmt: skip
+def _asked_others(scope: Scope, name: str, rows: Rows) -> Moment:
+    times = scope.case.exchange.request_ns[rows]
+    what = f"{counted(len(rows), 'request')}, all answered"
+    devices = together(_devices(scope, rows))
+    return Moment("asked-others", int(times[0]), _ends(scope, rows), name, devices, what, int(times[-1]))
 
 
 def _waits(scope: Scope, name: str, rows: Rows, missed: np.ndarray) -> Iterator[Moment]:

@@ -35,6 +35,8 @@ class Moment:
     """Moments with the same one are folded, though what is said of them differs; the last one's is told."""
     length_ns: int | None = None
     """What LENGTH stands for."""
+    evidence: tuple[Evidence, ...] = ()
+    """Frames by file and number, where there are no ordinals."""
 
 
 @dataclass(frozen=True)
@@ -91,5 +93,5 @@ def _step(alike: list[Moment], case: Case, times: Times) -> Step:
     text = (kind.many if len(alike) > 1 else kind.one).format(**words)
     ordinals = [frame for moment in alike for frame in moment.frames]
     shown = dict.fromkeys([min(ordinals), max(ordinals)] if ordinals else [])
-    evidence = tuple(Evidence(*case.facts.place(ordinal)) for ordinal in shown)
+    evidence = tuple(case.frame(ordinal) for ordinal in shown) or first.evidence
     return Step(first.kind, first.time_ns, until_ns, len(alike), one_line(text), evidence, kind.weight)

@@ -73,7 +73,9 @@ def healthy_moments(scope: Scope) -> Iterator[Moment]:
     until_ns = scope.silence.until_ns if scope.silence else scope.until_ns
     rows = scope.rows(from_ns, until_ns)
     rows = rows[rows != scope.silence.before] if scope.silence else rows
-    rows = rows[np.isin(scope.kinds(rows), (*HEALTHY, BROADCAST))]
+    rows = rows[
+        np.isin(scope.kinds(rows), (*HEALTHY, BROADCAST)) & (scope.case.exchange.exception[rows] == 0)
+    ]
     masters = scope.master_of_poll[scope.case.exchange.poll[rows]]
     for master in np.unique(masters).tolist():
         yield _healthy(scope, rows[masters == master], master, until_ns - from_ns)

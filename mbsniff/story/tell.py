@@ -16,6 +16,7 @@ from mbsniff.story.moments import Moment, Phases, steps_of
 from mbsniff.story.names import called, master_called, together
 from mbsniff.story.others import other_moments
 from mbsniff.story.recording import recording_moments
+from mbsniff.story.recovery import is_told_by_status, recovery_moments, recovery_text, seen_recovery
 from mbsniff.story.requests import healthy_moments, request_moments
 from mbsniff.story.scope import Scope
 from mbsniff.story.story import Argued, Story
@@ -36,9 +37,11 @@ def tell(
     if subject is None:
         return None
     scope, written = subject.scope, written_of(subject.scope)
+    recovery = seen_recovery(scope, look)
     cause = argue(scope, written, times)
     phases = Phases(scope.from_ns, scope.until_ns)
-    steps = steps_of(_moments(subject, diagnosis, written, times), scope.case, times, phases, fold=fold)
+    moments = [*_moments(subject, diagnosis, written, times), *recovery_moments(scope, recovery)]
+    steps = steps_of(moments, scope.case, times, phases, fold=fold)
     feeding = scope.feeding_masters
     master = (
         together(master_called(scope.case, scope.case.figures.groups.masters[m]) for m in feeding)
@@ -51,8 +54,11 @@ def tell(
         is_fault=subject.finding is not None and subject.finding.level == "fault",
         steps=steps,
         cause=cause,
-        recovery=[],
-        unseen=unseen(diagnosis, cause.code if cause else None, called(scope.device), master, has_status=False),
+        recovery=recovery_text(scope, recovery, times),
+        unseen=unseen(
+            diagnosis, cause.code if cause else None, called(scope.device), master,
+            has_status=is_told_by_status(recovery),
+        ),
     )  # fmt: skip
 
 

@@ -75,6 +75,9 @@ def _write(scope: Scope, own: Written, k: int) -> Moment:
         what += f" (before: {own.amount(int(earlier[-1]))})"
     if int(exchange.status[row]) & STATUS_MASK in (UNANSWERED, OPEN, UNKNOWN):
         what += ", without a reply"
+    if own.is_reset:
+        frames, name = (int(exchange.request_frame[row]),), called(scope.device)
+        return Moment("reset-trip", int(trace.times_ns[k]), frames, _who(scope, trace, k), name, what)
     to_zero = trace.values[k] == 0 and not own.is_reset
     return Moment(
         "wrote-zero" if to_zero else "wrote", int(trace.times_ns[k]), (int(exchange.request_frame[row]),),
