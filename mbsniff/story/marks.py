@@ -84,6 +84,8 @@ def due_text(scope: Scope, times: Times) -> str | None:
     if due is None or scope.silence is None or due[0] > scope.silence.until_ns:
         return None
     earliest, latest = due
+    if scope.is_doubted:
+        return f"may have been due from {times.clock(earliest)} on, but the recording lacks what could have fed it"
     if not scope.silence.certain:
         return f"may have been due from {times.clock(earliest)} on"
     if latest - earliest <= CLOSE_NS:

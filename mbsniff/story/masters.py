@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from mbsniff.diagnose.causes import blank_within
 from mbsniff.diagnose.scene import WITHOUT_REPLY
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
@@ -102,9 +103,11 @@ def _idle(scope: Scope, master: int, rows: Rows) -> tuple[int, int] | None:
     times = np.concatenate([[scope.from_ns], times, [until_ns]])
     gaps = np.diff(times)
     longest = int(gaps.argmax())
-    if gaps[longest] < MOST_OF_IT * (until_ns - scope.from_ns):
+    begin, end = int(times[longest]), int(times[longest + 1])
+    blank = blank_within(scope.case.facts.blanks, begin, end)  # of which nothing can be said
+    if end - begin - blank < MOST_OF_IT * (until_ns - scope.from_ns):
         return None
-    return int(times[longest]), int(times[longest + 1])
+    return begin, end
 
 
 def _frames_around(scope: Scope, master: int, begin_ns: int, end_ns: int) -> tuple[int, ...]:

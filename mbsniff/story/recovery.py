@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from mbsniff.diagnose.recovery import RESET_CAUTION, Recovery, recovery_of, recovery_sentences
+from mbsniff.diagnose.recovery import Recovery, recovery_of, recovery_sentences
 from mbsniff.diagnose.recovery.facts import Reading
 from mbsniff.errors import CaptureError
 from mbsniff.exchange import Look
@@ -15,6 +15,7 @@ from mbsniff.story.scope import Scope
 from mbsniff.story.story import Titled
 from mbsniff.story.times import Times
 
+RESET_CAUTION = "A reset re-energises equipment: only for qualified people under local rules, and once requests arrive again"
 TOLD_BY_STATUS = ("fell back", "did not", "before")
 
 
@@ -62,7 +63,8 @@ def recovery_text(scope: Scope, recovery: Recovery | None, times: Times) -> list
         recovery, with_proof=not is_told_by_status(recovery)
     )  # steps tell of it otherwise
     sentences = [times.localized(text, scope.from_ns) for text in told]
-    if recovery.on_loss == "shut-off" and due_text(scope, times):
+    untripped = recovery.proof is not None and recovery.proof.outcome == "did not"
+    if recovery.on_loss == "shut-off" and due_text(scope, times) and (recovery.resets or not untripped):
         sentences.append(RESET_CAUTION)
     return [Titled("Recovery", ". ".join(sentences))] if sentences else []
 

@@ -90,8 +90,11 @@ def _healthy(scope: Scope, rows: Rows, master: int, length_ns: int) -> Moment:
         replies = exchange.reply_ns[rows]
         what = f"{count} answered in time, after {between(int(replies.min()), int(replies.max()))}"
         return Moment("asked-now", first_ns, _frames(scope, rows), name, called(scope.device), what, last_ns)
-    is_feed = scope.feeding[exchange.poll[rows]].any()
+    feeding = [poll.row for poll in scope.device.polls if poll.feeds]
+    is_feed = np.isin(exchange.poll[rows], feeding).any()
     feeds = "" if is_feed else ", none of them one that feeds this watchdog"
+    if is_feed and scope.master is not None:
+        feeds = ", which kept the watchdog fed"
     spans = last_ns - first_ns >= SPANNING * length_ns
     kind = "asked" if spans else "asked-last"
     return Moment(

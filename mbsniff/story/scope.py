@@ -39,7 +39,9 @@ class Scope:
     until_ns: int
     """The reply of the first healthy exchange, or where the moment or the recording ends."""
     feeding: NDArray[np.bool_]
-    """Shape (polls of the recording,): whether a poll's requests feed this watchdog."""
+    """Shape (polls of the recording,): whether a poll's requests feed this watchdog, of ``master`` where there is one."""
+    is_doubted: bool = False
+    """Whether the recording itself lacks what could have fed the watchdog."""
 
     @property
     def lead_ns(self) -> int:

@@ -27,12 +27,13 @@ HIDDEN: dict[str, str] = {
     "feed-wrong": "what {device} really counts as a feed (its documentation)",
     "commanded": "who ordered it, and why (the log of {master}, the operators)",
     "recording-gap": "what was on the wire while nothing was recorded",
+    "watchdog-masked": "why {master} stopped asking (its own log)",
     "none-seen": "interlocks, local operation, trips and wiring of {device}: look there",
 }
 ALWAYS = "whether {device}'s watchdog tripped, and what its output did (the device, a look at the equipment)"
-WITH_STATUS = (
-    "what {device}'s output really did: its status says what it believes, not what the equipment did"
-)
+WITH_STATUS = "what {device}'s output really did (its status tells only what it believes)"
+FED = "what {device}'s output did meanwhile (the device, a look at the equipment)"
+UNTRIPPED = ("watchdog-masked", "commanded", None)
 BY_VANTAGE = {
     "masters": "the way between this mirror port and the devices",
     "devices": "the way between this mirror port and the masters",
@@ -43,7 +44,7 @@ def unseen(
     diagnosis: Diagnosis, cause: str | None, device: str, master: str, *, has_status: bool
 ) -> list[str]:
     """Sentences without full stops, the gravest first."""
-    texts = [WITH_STATUS if has_status else ALWAYS]
+    texts = [WITH_STATUS if has_status else FED if cause in UNTRIPPED else ALWAYS]
     if cause in HIDDEN:
         texts.append(HIDDEN[cause])
     if diagnosis.figures.vantage in BY_VANTAGE:
