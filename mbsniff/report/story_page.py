@@ -11,8 +11,8 @@ from mbsniff.report.table import wrapped
 from mbsniff.story import Step, Story
 
 MOST_LINES = 30  # of a page that fits one screen
-FEWEST_STEPS = 6
-MARKS = 100  # the weight of what is never left out
+FEWEST_STEPS = 5
+MARKS = 98  # from this weight on nothing is left out
 
 
 def story_page(story: Story, width: int, *, everything: bool = False) -> str:

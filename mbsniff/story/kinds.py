@@ -22,8 +22,8 @@ class Kind:
 KINDS: tuple[Kind, ...] = (
     # marks
     Kind("last-healthy", 100, "last healthy exchange: {what}"),
-    Kind("last-feed", 96, "last request that may have fed the watchdog: {what}"),
-    Kind("watchdog-due", 100, "{whom}: {what}"),
+    Kind("last-feed", 96, "last request that may have counted: {what}"),
+    Kind("watchdog-due", 100, "{whom}'s watchdog {what}"),
     Kind("first-feed", 96, "requests return: {what}"),
     Kind("first-healthy", 100, "first healthy exchange: {what}"),
     Kind("recording-ends", 100, "the recording ends without another healthy exchange"),
@@ -52,9 +52,9 @@ KINDS: tuple[Kind, ...] = (
     Kind("reset-trip", 93, "{who} reset {whom}'s trip ({what})", "{who} reset {whom}'s trip ({what}), {times}"),
     Kind("in-force", 85, "as {who} wrote it last: {what}"),
     # what the device's own status register says
-    Kind("fell-back", 97, "{whom}'s status register says that it fell back (status {what})"),
-    Kind("came-back", 94, "{whom}'s status register says that it is back (status {what})"),
-    Kind("no-trip", 94, "{whom}'s status register shows no trip (status {what})"),
+    Kind("fell-back", 99, "{whom}'s status register ({what}): it fell back"),
+    Kind("came-back", 94, "{whom}'s status register ({what}): it is back"),
+    Kind("no-trip", 94, "{whom}'s status register ({what}): no trip"),
     Kind("whole-again", 50, "every cyclic poll of {whom} was asked once more"),
     # the connection
     Kind("sent-again", 82, "no acknowledgement from {whom}: {who}'s TCP sent again",

@@ -13,8 +13,8 @@ from mbsniff.story.times import Times
 from mbsniff.story.written import Written
 
 ON_LOSS = {
-    "shut-off": "; by the site file it then shuts its output off",
-    "hold": "; by the site file it then holds its last output",
+    "shut-off": "; it then shuts its output off (site file)",
+    "hold": "; it then holds its last output (site file)",
 }
 CLOSE_NS = 500_000_000  # times within which a watchdog was due, this close, are told as one
 
@@ -60,7 +60,7 @@ def _feed(scope: Scope, kind: str, row: int) -> Moment:
     master = master_called(scope.case, exchange.pairs[key.pair].client)
     frame = int(exchange.request_frame[row])
     answered = exchange.status[row] & STATUS_MASK in HEALTHY
-    what = f"{asked_for(key, scope.registers)} by {master}{'' if answered else '; no reply came in time'}"
+    what = f"{asked_for(key, scope.registers)} by {master}{'' if answered else '; no reply'}"
     return Moment(kind, int(exchange.request_ns[row]), (frame,), master, called(scope.device), what)
 
 

@@ -40,7 +40,8 @@ def master_moments(scope: Scope) -> Iterator[Moment]:
 def _of_master(scope: Scope, master: int, rows: Rows, feeds: bool) -> Iterator[Moment]:
     name = master_called(scope.case, scope.case.figures.groups.masters[master])
     idle = _idle(scope, master, rows)
-    if idle and feeds:
+    blank_ns = blank_within(scope.case.facts.blanks, *idle) if idle else 0
+    if idle and feeds and not _is_excused(idle, blank_ns):
         begin, end = idle
         frames = _frames_around(scope, master, begin, end)
         yield Moment(
@@ -103,11 +104,14 @@ def _idle(scope: Scope, master: int, rows: Rows) -> tuple[int, int] | None:
     times = np.concatenate([[scope.from_ns], times, [until_ns]])
     gaps = np.diff(times)
     longest = int(gaps.argmax())
-    begin, end = int(times[longest]), int(times[longest + 1])
-    blank = blank_within(scope.case.facts.blanks, begin, end)  # of which nothing can be said
-    if end - begin - blank < MOST_OF_IT * (until_ns - scope.from_ns):
+    if gaps[longest] < MOST_OF_IT * (until_ns - scope.from_ns):
         return None
-    return begin, end
+    return int(times[longest]), int(times[longest + 1])
+
+
+def _is_excused(idle: tuple[int, int], blank_ns: int) -> bool:
+    """Whether most of the time at rest is one in which nothing at all was recorded: nothing can be said of it."""
+    return 2 * blank_ns >= idle[1] - idle[0]
 
 
 def _frames_around(scope: Scope, master: int, begin_ns: int, end_ns: int) -> tuple[int, ...]:

@@ -15,7 +15,9 @@ from mbsniff.story.scope import Scope
 from mbsniff.story.story import Titled
 from mbsniff.story.times import Times
 
-RESET_CAUTION = "A reset re-energises equipment: only for qualified people under local rules, and once requests arrive again"
+RESET_CAUTION = (
+    "A reset re-energises equipment: for qualified people only, under local rules, once requests arrive again"
+)
 TOLD_BY_STATUS = ("fell back", "did not", "before")
 
 

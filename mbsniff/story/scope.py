@@ -39,7 +39,7 @@ class Scope:
     until_ns: int
     """The reply of the first healthy exchange, or where the moment or the recording ends."""
     feeding: NDArray[np.bool_]
-    """Shape (polls of the recording,): whether a poll's requests feed this watchdog, of ``master`` where there is one."""
+    """Shape (polls of the recording,): whether a poll's requests feed this watchdog; those of ``master`` alone."""
     is_doubted: bool = False
     """Whether the recording itself lacks what could have fed the watchdog."""
 

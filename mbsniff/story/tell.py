@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from mbsniff.diagnose.finding import Diagnosis
 from mbsniff.diagnose.wording import between, duration
@@ -39,6 +40,9 @@ def tell(
     scope, written = subject.scope, written_of(subject.scope)
     recovery = seen_recovery(scope, look)
     cause = argue(scope, written, times)
+    if cause and cause.code == "recording-gap":
+        subject = replace(subject, scope=replace(scope, is_doubted=True))
+        scope = subject.scope
     phases = Phases(scope.from_ns, scope.until_ns)
     moments = [*_moments(subject, diagnosis, written, times), *recovery_moments(scope, recovery)]
     steps = steps_of(moments, scope.case, times, phases, fold=fold)
@@ -47,6 +51,7 @@ def tell(
         together(master_called(scope.case, scope.case.figures.groups.masters[m]) for m in feeding)
         or "the master"
     )
+    code = cause.code if cause else subject.finding.code if subject.finding else None
     return Story(
         diagnosis, times, scope.device, scope.from_ns, scope.until_ns,
         headline=_headline(scope, times),
@@ -56,8 +61,7 @@ def tell(
         cause=cause,
         recovery=recovery_text(scope, recovery, times),
         unseen=unseen(
-            diagnosis, cause.code if cause else None, called(scope.device), master,
-            has_status=is_told_by_status(recovery),
+            diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)
         ),
     )  # fmt: skip
 
@@ -93,14 +97,13 @@ def _summary(subject: Subject, times: Times, cause: Argued | None) -> str:
         return _quiet(subject, times, cause)
     silence = scope.silence
     length = between(silence.shortest_ns, silence.longest_ns if silence.longest_ns else silence.length_ns)
-    since = f"between {times.clock(silence.from_ns)} and {times.clock(silence.until_ns)}"
     if scope.master is not None:
         master = master_called(scope.case, scope.master)
         return (
-            f"{master} sent {name} nothing for {length} {since}. Requests of others kept the watchdog fed, so it did "
+            f"{master} sent {name} nothing for {length}. Requests of others kept the watchdog fed, so it did "
             f"not trip, although {master} had no control over {name}."
         )
-    text = f"{name} ({scope.device.key}) got no request that feeds its watchdog for {length}, {since}"
+    text = f"{name} ({scope.device.key}) got no request that feeds its watchdog for {length}"
     return f"{text}; {_watchdog(scope, times)}."
 
 
