@@ -39,7 +39,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 _HELPER = "__mbsniff_helper__"
 _PACKAGE = Path(__file__).parent
 LOOPLESS = frozenset(
-    {"site", "diagnose", "audit", "writes", "plan", "compare", "draft", "report", "cli"}
+    {"site", "diagnose", "audit", "writes", "plan", "compare", "draft", "story", "report", "cli"}
 )  # no loop lives there
 _INLINE = {
     "forceinline": True,

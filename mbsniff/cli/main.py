@@ -16,6 +16,7 @@ STOPPED_EARLY = 3
 
 COMMANDS = {
     "diagnose": "Say which device's watchdog was due, when and why, and how near the others are.",
+    "story": "Tell what happened around a finding or a moment, in time order, and why.",
     "plan": "Make a poll list that reads the same in the fewest reads, within what each device tolerates.",
     "audit": "Hold recordings against every requirement of a site file, and tell who wrote what.",
     "writes": "Tell who wrote what to which register, and what is wrong with it.",

@@ -1,0 +1,105 @@
+"""`mbsniff story`: captures and a question in, what happened around one silence or moment out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from mbsniff.cli.diagnose import page_width
+from mbsniff.cli.reading import (
+    clock_option,
+    limit_options,
+    look_of,
+    port_option,
+    read_figures,
+    site_of,
+    site_option,
+)
+
+if TYPE_CHECKING:  # importing it takes longer than a wrong call should
+    from mbsniff.story import Story
+
+FORMATS = ("text", "markdown", "json")
+
+
+@click.command("story")
+@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
+@site_option
+@click.option(
+    "--at", metavar="TIME", help='As an alarm list gives it: "02:13", "02:13:05", "2026-03-01 02:13".'
+)
+@click.option("--device", metavar="DEVICE", help="Name in the site file, or address.")
+@click.option("--incident", type=click.IntRange(1), metavar="N", help="The incident that diagnose numbers N.")
+@click.option(
+    "--timezone",
+    metavar="ZONE",
+    help='Of --at and of the output: "Europe/Vienna", "UTC", "+02:00"; else local time.',
+)
+@click.option("--all", "everything", is_flag=True, help="Everything, one by one, instead of one screen.")
+@limit_options
+@port_option
+@clock_option
+@click.option("--format", "form", type=click.Choice(FORMATS), default="text", show_default=True)
+def command(
+    captures: tuple[str, ...],
+    site_path: str | None,
+    at: str | None,
+    device: str | None,
+    incident: int | None,
+    timezone: str | None,
+    everything: bool,
+    watchdog: str | None,
+    max_block: int | None,
+    max_reads: float | None,
+    ports: tuple[int, ...],
+    clock_offsets: tuple[str, ...],
+    form: str,
+) -> int:
+    """Tell what happened around a finding or a moment, in time order, and why.
+
+    \b
+    mbsniff story night.pcapng --site plant.toml                                the worst silence
+    mbsniff story night.pcapng --site plant.toml --at 02:13 --device "zone 3"   as the alarm list says
+    mbsniff story night.pcapng --site plant.toml --incident 2 --all             everything about the second incident
+
+    From the last healthy exchange to the first healthy one after it. Exit status: 0 no fault is told, 1 a fault is,
+    2 bad input, or no such device, time or incident, 3 stopped early.
+    """  # fmt: skip
+    from mbsniff.diagnose import diagnose
+    from mbsniff.story import Ask, tell, times_in
+
+    if incident is not None and at is not None:
+        raise click.UsageError("Give --at or --incident, not both.")
+    times = times_in(timezone)
+    site = site_of(site_path, watchdog, max_block, max_reads)
+    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
+    diagnosis = diagnose(exchange, facts, figures, site)
+    ask = Ask(at, device, incident)
+    story = tell(diagnosis, look_of(captures, clock_offsets), ask, times, fold=not everything)
+    if story is None:
+        click.echo(_nothing(form), nl=False)
+        return 0
+    click.echo(_text(story, form, everything), nl=False)
+    return 1 if story.is_fault else 0
+
+
+def _nothing(form: str) -> str:
+    from mbsniff.report.story_json import no_story_json
+
+    text = "No watchdog was due, as far as timeouts are stated: nothing to tell."
+    return no_story_json() if form == "json" else f'{text} Any moment: --at 02:13 --device "zone 3".\n'
+
+
+def _text(story: Story, form: str, everything: bool) -> str:
+    if form == "json":
+        from mbsniff.report.story_json import story_json
+
+        return story_json(story)
+    if form == "markdown":
+        from mbsniff.report.story_sheets import story_markdown
+
+        return story_markdown(story, everything=everything)
+    from mbsniff.report.story_page import story_page
+
+    return story_page(story, page_width(), everything=everything)

@@ -1,0 +1,60 @@
+"""A Story in, its terminal page out: short enough for one screen, or everything."""
+
+from __future__ import annotations
+
+import textwrap
+
+from mbsniff.diagnose.wording import counted
+from mbsniff.errors import one_line
+from mbsniff.report.story_cells import CAUTION, has_several_files, paragraphs, step_text
+from mbsniff.report.table import wrapped
+from mbsniff.story import Step, Story
+
+MOST_LINES = 30  # of a page that fits one screen
+FEWEST_STEPS = 5
+MARKS = 98  # from this weight on nothing is left out
+
+
+def story_page(story: Story, width: int, *, everything: bool = False) -> str:
+    """The page for a terminal of ``width`` columns."""
+    steps = [step for step in story.steps if everything or step.weight]
+    while True:
+        page = _page(story, steps, width, everything)
+        loose = [step for step in steps if step.weight < MARKS]
+        if everything or len(page.splitlines()) <= MOST_LINES or len(steps) <= FEWEST_STEPS or not loose:
+            return page
+        least = min(loose, key=lambda step: (step.weight, -step.from_ns))
+        steps = [step for step in steps if step is not least]
+
+
+def _page(story: Story, steps: list[Step], width: int, everything: bool) -> str:
+    more = len(story.steps) - len(steps)
+    lines = [
+        _files(story, width),
+        wrapped(one_line(story.headline) + ".", width),
+        wrapped(story.summary, width),
+        "",
+    ]
+    lines += [_step(story, step, width) for step in steps]
+    if more:
+        lines.append(f"{'':14}({counted(more, 'further step')}: --all)")
+    lines.append("")
+    lines += [wrapped(f"{title}: {text}", width, "  ") for title, text in paragraphs(story, not everything)]
+    lines.append(wrapped(CAUTION, width))
+    return "\n".join(lines) + "\n"
+
+
+def _files(story: Story, width: int) -> str:
+    files = story.diagnosis.facts.files
+    names = ", ".join(one_line(f.file) for f in files[:2])
+    return wrapped(
+        names + (f" and {counted(len(files) - 2, 'more file')}" if len(files) > 2 else ""), width, "  "
+    )
+
+
+def _step(story: Story, step: Step, width: int) -> str:
+    text = step_text(step, has_several_files(story))
+    head = f"{story.times.clock(step.from_ns)}  "
+    return textwrap.fill(
+        text, max(width, 40), initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False
+    )
