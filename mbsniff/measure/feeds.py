@@ -44,6 +44,8 @@ R_COLUMNS = 10
 
 BEYOND_GATEWAY = 0x0A  # exceptions 0A and 0B come from the gateway, not from the unit behind it
 
+NEVER_NS = (1 << 63) - 1  # no silence is longer
+
 DONE = 0
 LOOK_AHEAD = 1  # a silence is beyond the limit: `find_confirmations` must be asked first
 
@@ -90,6 +92,7 @@ def find_silences(
     and whatever else was found is void. ``longest`` has one row like those of ``table``; ``masters`` a row
     for each master, or none where their own silences are not asked for.
     """
+    beyond_ns = limit_ns if limit_ns >= 0 else NEVER_NS
     feeds = 0
     first_ns = 0
     last_ns = -1
@@ -113,7 +116,7 @@ def find_silences(
         now_ns = request_ns[t]
         delivered_ns = now_ns + reply_ns[t] if reply_ns[t] > 0 else now_ns
         if len(masters) > 0:
-            _take_master(masters, m & INDEX, t, now_ns, delivered_ns, limit_ns)
+            _take_master(masters, m & INDEX, t, now_ns, delivered_ns, beyond_ns)
         feed = feed_of(status[t] & 0xFF, exception[t] & 0xFF, change_only, reply_only, exceptions_feed)
         if feed == NO_FEED:
             continue
@@ -126,7 +129,7 @@ def find_silences(
                 longest_confirmed_ns = confirmed_ns
                 longest_k = k
                 _put(longest, 0, last_ns, now_ns, shortest_ns, -1, last_row, t, 1)
-            if 0 <= limit_ns < shortest_ns:
+            if shortest_ns > beyond_ns:
                 if len(earliest_ns) == 0:
                     return LOOK_AHEAD
                 certain += 1
@@ -136,11 +139,11 @@ def find_silences(
                     _put(table, listed, last_ns, now_ns, shortest_ns, most_ns, last_row, t, 1)
                     listed += 1
         if feed == CONFIRMED:
-            if certain_since == 0 and confirmed_ns >= 0 and 0 <= limit_ns < delivered_ns - confirmed_ns:
+            if certain_since == 0 and confirmed_ns >= 0 and delivered_ns - confirmed_ns > beyond_ns:
                 if len(earliest_ns) == 0:
                     return LOOK_AHEAD
                 most_ns = earliest_ns[k] - confirmed_ns
-                if most_ns > limit_ns:
+                if most_ns > beyond_ns:
                     possible += 1
                     if listed < len(table):
                         shortest_ns = now_ns - confirmed_latest_ns if now_ns > confirmed_latest_ns else 0
@@ -174,13 +177,13 @@ def find_silences(
 
 
 @helper
-def _take_master(masters: Columns, m: int, t: int, now_ns: int, delivered_ns: int, limit_ns: int) -> None:
+def _take_master(masters: Columns, m: int, t: int, now_ns: int, delivered_ns: int, beyond_ns: int) -> None:
     """What a feeding request, whatever became of it, ends and begins of its own master's silences."""
     last_ns = masters[m, M_LAST_NS]
     latest_ns = masters[m, M_LATEST_NS]
     if last_ns >= 0:
         shortest_ns = now_ns - latest_ns if now_ns > latest_ns else 0
-        if 0 <= limit_ns < shortest_ns:
+        if shortest_ns > beyond_ns:
             masters[m, S_CERTAIN] += 1
         if now_ns - last_ns > masters[m, S_UNTIL_NS] - masters[m, S_FROM_NS]:
             beyond = masters[m, S_CERTAIN]

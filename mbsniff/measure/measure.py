@@ -41,7 +41,8 @@ def measure(exchange: Exchange, facts: RecordingFacts, site: Site, *, compiled: 
     where, handshakes = vantage(exchange)
     by_endpoint = _devices_by_endpoint(groups)
     links = LinksByPair(exchange)
-    endpoints, devices = [], []
+    endpoints: list[Endpoint] = []
+    devices: list[DeviceFigures] = []
     sizes = [_size(groups, members) for members in by_endpoint.values()]
     scratch = np.empty((2, max(sizes, default=0)), np.int64)
     for (address, port), members in by_endpoint.items():
