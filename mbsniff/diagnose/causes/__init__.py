@@ -1,0 +1,5 @@
+"""A silence in, what it is put down to out: a table of evidence against causes, and the verdict from it."""
+
+from mbsniff.diagnose.causes.verdict import Cause, cause_of, recording_gap
+
+__all__ = ["Cause", "cause_of", "recording_gap"]
