@@ -22,7 +22,6 @@ from mbsniff.measure.silences import limit_ns
 TOO_SLOWLY = "asked-too-slowly"  # the polling itself, so not an incident
 TOLD_ONE_BY_ONE = 5  # silences of a device that get a finding each, the longest first
 MOST_LOOKED_AT = 50  # further silences that are held against the recording's gaps
-MOST_AGAINST = 1  # neighbours that a finding's text speaks of; the rest is told elsewhere
 CLOSE_MARGIN = 0.2  # common practice: less than a fifth of the timeout left is no reserve
 
 
@@ -116,8 +115,9 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
 
 
 def told(cause: Cause) -> str:
-    """A cause in at most two sentences: what it rests on, and what speaks against its nearest neighbours."""
-    against = "; ".join(cause.against[:MOST_AGAINST])
+    """A cause in at most two sentences: what it rests on, and what else speaks against its nearest neighbour."""
+    new = (each for each in cause.against if each.split(": ", 1)[1] not in cause.text)
+    against = next(new, "")
     return cause.text + (f". {against[0].upper()}{against[1:]}" if against else "")
 
 

@@ -24,10 +24,8 @@ def asked_others(scene: Scene) -> Seen:
     if not _others_between(scene, scene.early_ns, scene.nearly_until_ns):
         return ABSENT
     count = _others_between(scene, scene.from_ns, scene.until_ns)
-    text = (
-        f"its masters sent {counted(count, 'request')} to other devices meanwhile and none that feeds this one; "
-        "why they did not ask is not visible on the wire"
-    )
+    sent = f"{scene.feeder_names} sent {counted(count, 'request')}"
+    text = f"{sent} to other devices meanwhile and none that feeds this one"
     rows = [row for line in scene.feeder_lines for row in _examples(scene, line)]
     return Seen(True, text, scene.case.request_frames(rows[:4]))
 
@@ -145,7 +143,7 @@ def sent_probes(scene: Scene) -> Seen:
         return ABSENT
     return Seen(
         True,
-        f"their hosts sent {counted(len(probes), 'keep-alive probe')}",
+        f"{_hosts(scene)} sent {counted(len(probes), 'keep-alive probe')}",
         scene.case.event_frames(probes),
     )
 
@@ -156,8 +154,15 @@ def tcp_heard(scene: Scene) -> Seen:
     if not len(events):
         return ABSENT
     return Seen(
-        True, f"their hosts sent {counted(len(events), 'segment')} meanwhile", scene.case.event_frames(events)
+        True,
+        f"{_hosts(scene)} sent {counted(len(events), 'segment')} meanwhile",
+        scene.case.event_frames(events),
     )
+
+
+def _hosts(scene: Scene) -> str:
+    """What to call whatever the masters run on."""
+    return "its host" if len(scene.feeders) == 1 else "their hosts"
 
 
 def _signs(scene: Scene) -> Longs:

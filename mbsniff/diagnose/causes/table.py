@@ -276,7 +276,8 @@ TABLE: tuple[Row, ...] = (
         "comes late; why the master did not ask is not visible.",
         all_of=("asked-others",),
         none_of=("asked-nobody", "unfeeding-requests", *NO_TRAFFIC_WAITS),
-        adds=(("connection-stayed", "{}"),),
+        adds=(("asked-others", "{}; why this one was not asked is not visible on the wire"),
+              ("connection-stayed", "{}")),
         surer=(("connection-stayed",),),
         neighbours=(
             Neighbour("starved-by-neighbour", "", lacks="waits-for-neighbour"),

@@ -16,6 +16,7 @@ STEPS: tuple[Certainty, ...] = ("open", "likely", "certain")
 DOUBTS = ("one-direction", "frames-lost", "clock-stepped")
 """Evidence about the recording that makes any other verdict less sure; the first of them leaves nothing sure."""
 GAP = "recording-gap"
+AGAINST = "against "
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,9 @@ def _cause(scene: Scene, row: Row, further: list[Row] | tuple[()]) -> Cause:
     against, rivals = _neighbours(scene, row)
     also = [(other.code, _text(scene, other)) for other in further if _is_rival(scene, row, other)]
     doubts = _doubts(scene, row)
-    rivals = [*also, *rivals, *((GAP, seen(scene, name).text) for name in doubts)]
+    out = {sentence.removeprefix(AGAINST).split(": ", 1)[0] for sentence in against}
+    rivals = [each for each in (*also, *rivals) if each[0] not in out]
+    rivals += [(GAP, seen(scene, name).text) for name in doubts]
     certainty = _certainty(scene, row, doubts)
     return Cause(
         code=row.code,
@@ -89,7 +92,7 @@ def _neighbours(scene: Scene, row: Row) -> tuple[list[str], list[tuple[str, str]
     for neighbour in row.neighbours:
         sentence = _sentence(scene, neighbour)
         if sentence:
-            against.append(f"against {neighbour.cause}: {sentence}")
+            against.append(f"{AGAINST}{neighbour.cause}: {sentence}")
         elif neighbour.remains:
             rivals.append((neighbour.cause, neighbour.remains))
     return against, rivals
