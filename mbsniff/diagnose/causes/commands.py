@@ -9,12 +9,12 @@ import numpy as np
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
 from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.registers.values import written_words
 from mbsniff.diagnose.scene import Rows, Scene
 from mbsniff.diagnose.wording import addresses, clock, duration
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.measure import DeviceFigures, PollFigures
 from mbsniff.measure.addresses import written_block
-from mbsniff.diagnose.registers.values import written_words
 
 RECENT_NS = 60_000_000_000  # a command that far back may still be why a master stopped asking
 MOST_WORDS = 16  # written at once, in a block that is taken for setpoints and not for a program
