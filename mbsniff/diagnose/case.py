@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.catalogue import BY_CODE
 from mbsniff.diagnose.finding import Certainty, Evidence, Finding, Level
+from mbsniff.diagnose.lines import Lines
 from mbsniff.diagnose.wording import named
 from mbsniff.errors import one_line
 from mbsniff.exchange import Exchange, RecordingFacts
@@ -19,6 +21,7 @@ from mbsniff.measure import DeviceFigures, Endpoint, Figures
 from mbsniff.site import Site
 
 MOST_EVIDENCE = 8
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,46 @@ class Case:
         return any(device.statuses["unanswered"] for device in self.figures.devices)
 
     @functools.cached_property
+    def _kept(self) -> dict[Hashable, Any]:
+        return {}
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What ``make`` gives, made when it is first asked for under this key."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        made: T = self._kept[key]
+        return made
+
+    @functools.cached_property
+    def lines(self) -> Lines:
+        """What each master did."""
+        return Lines(self)
+
+    @functools.cached_property
+    def next_on_connection(self) -> NDArray[np.int64]:
+        """For each link event the row of the next one on its connection, -1 where there is none."""
+        earlier, later = self._neighbours_on_connection
+        following = np.full(len(self.exchange.events), -1, np.int64)
+        following[earlier] = later
+        return following
+
+    @functools.cached_property
+    def previous_on_connection(self) -> NDArray[np.int64]:
+        """Likewise the one before it."""
+        earlier, later = self._neighbours_on_connection
+        previous = np.full(len(self.exchange.events), -1, np.int64)
+        previous[later] = earlier
+        return previous
+
+    @functools.cached_property
+    def _neighbours_on_connection(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows of link events, and of those that follow them on the same connection."""
+        connections = self.exchange.events[:, E_CONNECTION]
+        order = np.argsort(connections, kind="stable")
+        same = connections[order[1:]] == connections[order[:-1]]
+        return order[:-1][same], order[1:][same]
+
+    @functools.cached_property
     def _devices_by_endpoint(self) -> dict[int, list[DeviceFigures]]:
         found: dict[int, list[DeviceFigures]] = {}
         for device in self.figures.devices:
@@ -109,21 +152,22 @@ class Case:
 
     def request_frames(self, rows: Iterable[int]) -> tuple[Evidence, ...]:
         """The frames that completed these transactions' requests."""
-        return self._frames(self.exchange.request_frame[row] for row in list(rows)[:MOST_EVIDENCE])
+        return self.frames(self.exchange.request_frame[row] for row in list(rows)[:MOST_EVIDENCE])
 
     def reply_frames(self, rows: Iterable[int]) -> tuple[Evidence, ...]:
         """The frames that completed these transactions' replies."""
-        return self._frames(self.exchange.reply_frame[row] for row in list(rows)[:MOST_EVIDENCE])
+        return self.frames(self.exchange.reply_frame[row] for row in list(rows)[:MOST_EVIDENCE])
 
     def event_frames(self, events: NDArray[np.int64]) -> tuple[Evidence, ...]:
         """The frames of link events."""
-        return self._frames(events[:MOST_EVIDENCE, E_FRAME])
+        return self.frames(events[:MOST_EVIDENCE, E_FRAME])
 
     def frame(self, ordinal: int) -> Evidence:
         """A frame, by its place in the recording."""
         return Evidence(*self.facts.place(ordinal))
 
-    def _frames(self, ordinals: Iterable[int]) -> tuple[Evidence, ...]:
+    def frames(self, ordinals: Iterable[int]) -> tuple[Evidence, ...]:
+        """Several, likewise."""
         return tuple(self.frame(int(ordinal)) for ordinal in ordinals)
 
 

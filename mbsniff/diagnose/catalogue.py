@@ -123,6 +123,16 @@ GENERAL: tuple[Kind, ...] = (
         "Find out why the first one stayed without a reply; for writes that count or toggle, once too often matters.",
     ),
     Kind(
+        "setpoint-zero",
+        "setpoint to zero",
+        "remark",
+        "The setpoint whose writes feed the watchdog was zero for longer than the timeout, after it had been something "
+        "else: the output is off by command, which from outside looks as if the device had fallen back.",
+        "The values written to the registers of which the site file says that writing them feeds the watchdog.",
+        "A communication fault: the writes went on.",
+        "Ask who or what commanded it: a recipe, an operator, an interlock in the master's program.",
+    ),
+    Kind(
         "scattered-reads",
         "reads scattered",
         "remark",

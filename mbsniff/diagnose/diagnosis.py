@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
+from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.patterns.rules import pattern_findings
@@ -20,6 +21,7 @@ from mbsniff.site import Site
 
 RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
     watchdog_findings,
+    command_findings,
     load_findings,
     reply_findings,
     pattern_findings,

@@ -48,6 +48,14 @@ class Finding:
     evidence: tuple[Evidence, ...] = ()
     recovery: Recovery | None = None
     """How the device came back, of a silence that is told alone."""
+    cause_certainty: Certainty | None = None
+    """How certain the cause is; ``certainty`` is that of what was found."""
+    against: tuple[str, ...] = ()
+    """Sentences: what speaks against each neighbouring cause."""
+    would_decide: tuple[str, ...] = ()
+    """What would decide, where something remains."""
+    rivals: tuple[tuple[str, str], ...] = ()
+    """(cause, why it remains possible), the likeliest first."""
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,19 @@
-"""A silence in, what the recording shows of it out: link events, requests without a reply, what else was asked."""
+"""A silence in, what the recording shows of it out: link events, requests without a reply, what else was asked.
+
+What counts is what the *feeders* did: the masters whose requests feed this device's watchdog.
+"""
 
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.lines import WITHOUT_REPLY, Line
 from mbsniff.exchange.columns import (
     ANSWERED,
     BY_ORDER,
@@ -17,19 +22,17 @@ from mbsniff.exchange.columns import (
     E_KIND,
     E_SIDE,
     E_TIME_NS,
-    LATE,
-    OPEN,
     ORPHAN,
     PIPELINED,
     STATUS_MASK,
-    UNANSWERED,
 )
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.wire.control import UNSEEN
 from mbsniff.wire.rows import CLIENT, OPENING, RESET, SERVER
 
 Rows = NDArray[np.int32]
-WITHOUT_REPLY = (UNANSWERED, LATE, OPEN)  # in time; open ones to the recording's end
+Longs = NDArray[np.int64]
+IN_TIME = (ANSWERED, BY_ORDER, PIPELINED)
 
 
 @dataclass(frozen=True)
@@ -42,13 +45,51 @@ class Scene:
     limit_ns: int
     from_ns: int
     until_ns: int
-    events: NDArray[np.int64]
-    """Link events of the endpoint from the last feed, or its reply, to the next."""
-    rows: Rows
-    """The device's requests meanwhile, from the last feed on."""
+    all_events: Longs
+    """Link events of the endpoint, of whichever master, from the last feed, or its reply, to the next."""
+    all_rows: Rows
+    """The device's requests meanwhile, of whichever master, from the last feed on."""
+    told: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    """What was made out of it already, by name of the evidence."""
 
-    def of_kind(self, kind: int, side: int) -> NDArray[np.int64]:
-        """The events of one kind by one side."""
+    @functools.cached_property
+    def feeders(self) -> Longs:
+        """The masters (places in the groups' list) whose requests feed this watchdog, who feed it more than once."""
+        groups = self.case.figures.groups
+        feeding = [p for p in self.device.polls if p.feeds]
+        rows = [p.row for p in feeding if p.count > 1] or [p.row for p in feeding]
+        before = int(self.case.exchange.poll[self.silence.before])
+        return np.unique(groups.master_of_poll[[*rows, before]])
+
+    @functools.cached_property
+    def feeder_lines(self) -> list[Line]:
+        """What each of them did."""
+        return [self.case.lines.of(master) for master in self.feeders.tolist()]
+
+    @property
+    def feeder_names(self) -> str:
+        """What to call them."""
+        masters = self.case.figures.groups.masters
+        names = [self.case.master_name(masters[m]) for m in self.feeders.tolist()]
+        return " and ".join(names) if len(names) < 3 else f"the {len(names)} masters that feed it"
+
+    @functools.cached_property
+    def events(self) -> Longs:
+        """Those link events that are on connections of feeders."""
+        groups, exchange = self.case.figures.groups, self.case.exchange
+        pairs = exchange.connection_pair[self.all_events[:, E_CONNECTION]]
+        own = np.isin(groups.master_of_pair[pairs], self.feeders)
+        return np.asarray(self.all_events[own], np.int64)
+
+    @functools.cached_property
+    def rows(self) -> Rows:
+        """Those requests that feeders sent."""
+        groups, exchange = self.case.figures.groups, self.case.exchange
+        own = np.isin(groups.master_of_poll[exchange.poll[self.all_rows]], self.feeders)
+        return np.asarray(self.all_rows[own], np.int32)
+
+    def of_kind(self, kind: int, side: int) -> Longs:
+        """The feeders' link events of one kind by one side."""
         chosen = (self.events[:, E_KIND] == kind) & (self.events[:, E_SIDE] == side)
         return np.asarray(self.events[chosen], np.int64)
 
@@ -58,46 +99,62 @@ class Scene:
 
     @functools.cached_property
     def unanswered(self) -> Rows:
-        """The device's requests without a timely reply."""
+        """The feeders' requests to the device without a timely reply."""
         return np.asarray(self.rows[np.isin(self.statuses(self.rows), WITHOUT_REPLY)], np.int32)
 
     @functools.cached_property
     def further(self) -> Rows:
-        """The device's requests after the last feed: those that feed nothing, or not for certain."""
+        """The feeders' requests after the last feed: those that feed nothing, or not for certain."""
         return np.asarray(self.rows[self.rows != self.silence.before], np.int32)
 
-    @functools.cached_property
+    @property
+    def tenth_ns(self) -> int:
+        """A tenth of the silence: what belongs to the exchange before it, and to the return after it."""
+        return (self.until_ns - self.from_ns) // 10
+
+    @property
+    def early_ns(self) -> int:
+        """From when on the silence is well under way."""
+        return self.from_ns + self.tenth_ns
+
+    @property
     def nearly_until_ns(self) -> int:
-        """Where the silence's last tenth begins, in which masters and devices come back."""
-        return self.until_ns - (self.until_ns - self.from_ns) // 10
+        """Where the silence's last tenth begins, in which masters and devices come back; its end where none did."""
+        return self.until_ns - (self.tenth_ns if self.silence.after is not None else 0)
+
+    def amid(self, times: Longs) -> NDArray[np.bool_]:
+        """Which times lie well within the silence."""
+        return np.asarray((times > self.early_ns) & (times < self.nearly_until_ns), np.bool_)
 
     @functools.cached_property
     def is_asked(self) -> bool:
-        """Whether requests came that feed nothing, or not for certain, before the last tenth."""
-        return bool((self.case.exchange.request_ns[self.further] < self.nearly_until_ns).any())
+        """Whether feeders' requests that feed nothing, or not for certain, came well within the silence."""
+        return bool(self.amid(self.case.exchange.request_ns[self.further]).any())
 
     @functools.cached_property
     def others(self) -> Rows:
-        """Requests of this device's masters to other devices meanwhile, in time order."""
+        """Requests of the feeders to other devices meanwhile, in time order."""
         groups, exchange = self.case.figures.groups, self.case.exchange
-        masters = [groups.masters.index(master) for master in self.device.masters]
-        of_masters = np.isin(groups.master_of_poll, masters)
-        devices = np.unique(groups.device_of_poll[of_masters])
-        rows = self.case.requests_between(
-            devices[devices != self.device.index], self.from_ns + 1, self.until_ns
-        )
-        rows = rows[of_masters[exchange.poll[rows]] & (self.statuses(rows) != ORPHAN)]
+        found = [line.rows[slice(*line.between(self.from_ns, self.until_ns))] for line in self.feeder_lines]
+        rows = np.concatenate([np.zeros(0, np.int32), *found])
+        rows = rows[rows >= 0]
+        rows = rows[groups.device_of_poll[exchange.poll[rows]] != self.device.index]
         return np.asarray(rows[np.argsort(exchange.request_ns[rows], kind="stable")], np.int32)
 
     @functools.cached_property
-    def attempts(self) -> NDArray[np.int64]:
-        """The masters' SYNs, those sent again among them."""
+    def endpoint_rows(self) -> Rows:
+        """All requests to the endpoint's units meanwhile, of whichever master, in time order."""
+        return endpoint_rows(self.case, self.device, self.from_ns, self.until_ns)
+
+    @functools.cached_property
+    def attempts(self) -> Longs:
+        """The feeders' SYNs, those sent again among them."""
         opened = self.of_kind(OPENING, CLIENT)
         return np.asarray(opened[opened[:, E_AMOUNT] != UNSEEN], np.int64)
 
     @functools.cached_property
-    def refusals(self) -> NDArray[np.int64]:
-        """Resets by the device that answer a SYN (RFC 9293, 3.5.2)."""
+    def refusals(self) -> Longs:
+        """Resets by the device that answer a feeder's SYN (RFC 9293, 3.5.2)."""
         by_connection = self.events[np.argsort(self.events[:, E_CONNECTION], kind="stable")]
         before, after = by_connection[:-1], by_connection[1:]
         asked = (before[:, E_KIND] == OPENING) & (before[:, E_SIDE] == CLIENT)
@@ -116,10 +173,18 @@ def scene_of(case: Case, device: DeviceFigures, silence: Silence, limit_ns: int)
     return Scene(case, device, silence, limit_ns, from_ns, until_ns, events, rows)
 
 
+def endpoint_rows(case: Case, device: DeviceFigures, from_ns: int, until_ns: int) -> Rows:
+    """Requests to any unit of the device's endpoint in [from, until), of whichever master, in time order."""
+    places = np.array([each.index for each in case.devices_at(device)], np.int64)
+    rows = case.requests_between(places, from_ns, until_ns)
+    rows = rows[(case.exchange.status[rows] & STATUS_MASK) != ORPHAN]
+    return np.asarray(rows[np.argsort(case.exchange.request_ns[rows], kind="stable")], np.int32)
+
+
 def _settled_ns(case: Case, silence: Silence) -> int:
     """From when on link events matter: what went before the last feed's reply did it no harm."""
     status = int(case.exchange.status[silence.before]) & STATUS_MASK
-    if silence.certain and status in (ANSWERED, BY_ORDER, PIPELINED):
+    if silence.certain and status in IN_TIME:
         return silence.from_ns + int(case.exchange.reply_ns[silence.before])
     return extent(silence)[0]
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.catalogue import BY_CODE
-from mbsniff.diagnose.causes import cause_of, lost_requests, recording_gap
+from mbsniff.diagnose.causes import Cause, cause_of, recording_gap
+from mbsniff.diagnose.causes.recording import bytes_unrecorded
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.scene import extent, scene_of
 from mbsniff.diagnose.wording import between, clock, counted, duration, listed
@@ -98,17 +100,37 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
     timeout = duration(device.limits.watchdog_ns or 0)
     span = between(silence.shortest_ns, silence.longest_ns)
     began = extent(silence)[0]
-    due = clock(began + (device.limits.watchdog_ns or 0))
-    how = f"was due at about {due}" if certain else "may have been due"
+    when = clock(began + (device.limits.watchdog_ns or 0))
+    how = f"was due at about {when}" if certain else "may have been due"
     tail = "" if silence.after is not None else ", and the recording ends before another request"
-    text = f"watchdog ({timeout}) {how}: no feed for {span} from {clock(began)}{tail}; {cause.text}"
+    text = f"watchdog ({timeout}) {how}: no feed for {span} from {clock(began)}{tail}; {told(cause)}"
     rows = [silence.before] + ([silence.after] if silence.after is not None else [])
     evidence = (*case.request_frames(rows), *cause.evidence)
-    return found(
+    due = found(
         "watchdog-due", "fault" if certain else "risk", device, text,
         at=(began, silence.until_ns), certainty="certain" if certain else "open",
         cause=cause.code, evidence=tuple(dict.fromkeys(evidence)), advice=_advice(device),
     )  # fmt: skip
+    return argued(due, cause)
+
+
+def told(cause: Cause) -> str:
+    """A cause in at most two sentences: what it rests on, and what else speaks against its nearest neighbour."""
+    new = (each for each in cause.against if each.split(": ", 1)[1] not in cause.text)
+    against = next(new, "")
+    return cause.text + (f". {against[0].upper()}{against[1:]}" if against else "")
+
+
+def argued(finding: Finding, cause: Cause) -> Finding:
+    """The finding with all that the verdict on its cause says."""
+    return replace(
+        finding,
+        cause=cause.code,
+        cause_certainty=cause.certainty,
+        against=cause.against,
+        would_decide=cause.would_decide,
+        rivals=cause.rivals,
+    )
 
 
 def _advice(device: DeviceFigures) -> str | None:
@@ -138,19 +160,20 @@ def _masked(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
             continue
         if any(s.from_ns < silence.until_ns and silence.from_ns < s.until_ns for s in due):
             continue
-        gap = lost_requests(scene_of(case, device, silence, limit))
+        gap = bytes_unrecorded(scene_of(case, device, silence, limit))
         others = listed([case.master_name(m) for m in device.masters if m != master])
         text = (
-            f"{case.master_name(master)} {'may have been' if gap else 'was'} silent for "
+            f"{case.master_name(master)} {'may have been' if gap.present else 'was'} silent for "
             f"{duration(silence.length_ns)} from {clock(silence.from_ns)}"
             f"{'' if silence.after is not None else ' to the end'}, longer than the timeout "
             f"({duration(device.limits.watchdog_ns or 0)}), while requests of {others} kept the watchdog fed; "
-            f"{gap.text if gap else counted(times, 'such silence') + ' in all'}"
+            f"{gap.text if gap.present else counted(times, 'such silence') + ' in all'}"
         )
         rows = [silence.before] + ([silence.after] if silence.after is not None else [])
         yield found(
-            "watchdog-masked", "risk" if gap else "fault", device, text, at=(silence.from_ns, silence.until_ns),
-            certainty="open" if gap else "likely", evidence=case.request_frames(rows),
+            "watchdog-masked", "risk" if gap.present else "fault", device, text,
+            at=(silence.from_ns, silence.until_ns), certainty="open" if gap.present else "likely",
+            evidence=case.request_frames(rows),
         )  # fmt: skip
 
 

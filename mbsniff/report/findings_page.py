@@ -39,16 +39,16 @@ def findings_text(kinds: Sequence[Kind], width: int) -> str:
     if len(kinds) == 1:
         return _in_full(kinds[0], width)
     column = max(len(kind.code) for kind in kinds) + 2
-    return "".join(_hung(kind.code, kind.meaning, column, width) for kind in kinds)
+    return "".join(hung(kind.code, kind.meaning, column, width) for kind in kinds)
 
 
 def _in_full(kind: Kind, width: int) -> str:
     column = max(len(title) for title, _ in _PARTS) + 2
-    parts = [_hung(title, getattr(kind, field), column, width) for title, field in _PARTS]
+    parts = [hung(title, getattr(kind, field), column, width) for title, field in _PARTS]
     return f"{kind.code}: {kind.brief}\n\n" + "".join(parts)
 
 
-def _hung(title: str, text: str, column: int, width: int) -> str:
+def hung(title: str, text: str, column: int, width: int) -> str:
     """A title, and a text beside it in a column of its own."""
     filled = textwrap.wrap(text, max(width - column, 20))
     lines = [f"{title:<{column}}{filled[0]}", *(" " * column + line for line in filled[1:])]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from mbsniff.diagnose.causes import blank_within
-from mbsniff.diagnose.scene import WITHOUT_REPLY
+from mbsniff.diagnose.lines import WITHOUT_REPLY
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.story.moments import Moment

@@ -119,7 +119,7 @@ def test_connect_refused() -> None:
     found = due(plant)
     assert told(found) == ("connect-refused", "certain")
     assert "5 attempts to connect, 4 of them answered by a reset" in found["text"]
-    assert len(found["evidence"]) == 6
+    assert len(found["evidence"]) == 7, "four resets, the device's own close, and both feeds"
 
 
 def test_a_reset_of_an_open_connection_refuses_nothing() -> None:
@@ -190,14 +190,15 @@ def test_connection_ended() -> None:
 
 
 def test_a_connection_that_stays_open_did_not_end() -> None:
-    """The same silence on one connection, with keep-alive probes: no end is claimed."""
+    """The same silence on one connection, with keep-alive probes: the master's host lives and asks nobody."""
     plant, link = polled_but()
     for seconds in (23, 26):
         at(plant, seconds)
         link.probe(MASTER)
         link.segment(DEVICE, wait=0.001)
     again_from(plant, link)
-    assert due(plant)["cause"] == "none-seen"
+    found = due(plant)
+    assert (found["cause"], found["cause_certainty"]) == ("master-stopped", "certain")
 
 
 # device-stalled

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from mbsniff.diagnose.catalogue import CATALOGUE
+from mbsniff.report.causes_page import causes_markdown
 from mbsniff.report.findings_page import findings_markdown, findings_text
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -14,7 +15,8 @@ SAMPLES = Path(__file__).parents[2] / "samples"
 
 def test_the_reference_page_is_the_one_beside_the_samples() -> None:
     """samples/findings.md is what `mbsniff findings --format markdown` prints."""
-    assert (SAMPLES / "findings.md").read_text(encoding="utf-8") == findings_markdown(CATALOGUE)
+    page = findings_markdown(CATALOGUE) + "\n" + causes_markdown()
+    assert (SAMPLES / "findings.md").read_text(encoding="utf-8") == page
 
 
 def test_every_finding_has_a_section_with_all_its_parts() -> None:

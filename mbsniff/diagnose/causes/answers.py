@@ -1,0 +1,139 @@
+"""A silence in, what the device made of the requests that did come out: acknowledged, late, refused, not feeding."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from mbsniff.diagnose.causes.links import answered_amid
+from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
+from mbsniff.diagnose.wording import counted, duration
+from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE, E_TIME_NS, LATE
+from mbsniff.wire.control import SENT_AGAIN
+from mbsniff.wire.functions import EXCEPTIONS
+from mbsniff.wire.rows import ACCEPTED, AGAIN, SERVER, UNRECORDED
+
+TARGET_CODES = (0x0A, 0x0B)  # a gateway about what lies behind it (V1.1b3, 7)
+
+
+def acknowledged(scene: Scene) -> Seen:
+    """The device's TCP took requests, but no reply came in time."""
+    acked = scene.unanswered[scene.case.exchange.ack_ns[scene.unanswered] >= 0]
+    if not len(acked):
+        return ABSENT
+    text = f"the device's TCP acknowledged {counted(len(acked), 'request')}, but no reply came"
+    return Seen(True, text, scene.case.request_frames(acked.tolist()))
+
+
+def missing_replies(scene: Scene) -> Seen:
+    """Requests stayed without a timely reply, acknowledged or not."""
+    if not len(scene.unanswered):
+        return ABSENT
+    text = f"{counted(len(scene.unanswered), 'request')} stayed without a timely reply"
+    return Seen(True, text, scene.case.request_frames(scene.unanswered.tolist()))
+
+
+def late_replies(scene: Scene) -> Seen:
+    """At least half of the requests without a timely reply got one after the master had gone on, two at least."""
+    late = scene.unanswered[scene.statuses(scene.unanswered) == LATE]
+    if len(late) < 2 or 2 * len(late) < len(scene.unanswered):
+        return ABSENT
+    slowest = int(scene.case.exchange.reply_ns[late].max())
+    text = (
+        f"{counted(len(late), 'reply', 'replies')} came after the master had gone on, up to {duration(slowest)} after "
+        "the request"
+    )
+    return Seen(True, text, scene.case.reply_frames(late.tolist()))
+
+
+def device_heard(scene: Scene) -> Seen:
+    """Something of the device that was not sent in vain before: replies to anyone, acknowledgements, link events."""
+    exchange = scene.case.exchange
+    rows = scene.endpoint_rows
+    waiting = rows[exchange.ack_ns[rows] >= 0]
+    acks = exchange.request_ns[waiting] + exchange.ack_ns[waiting]
+    events = scene.all_events[(scene.all_events[:, E_SIDE] == SERVER)]
+    events = events[~np.isin(events[:, E_KIND], (AGAIN, UNRECORDED))]
+    events = events[(events[:, E_KIND] != ACCEPTED) | (events[:, E_AMOUNT] != SENT_AGAIN)]
+    amid = events[scene.amid(events[:, E_TIME_NS])]
+    replies = answered_amid(scene, of_feeders=True) + answered_amid(scene, of_feeders=False)
+    acked = waiting[scene.amid(acks)]
+    acked = np.concatenate([acked, scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]])
+    count = replies + len(amid) + len(acked)
+    if not count:
+        return ABSENT
+    frames = (*scene.case.event_frames(amid[:4]), *scene.case.request_frames(acked[:4].tolist()))
+    return Seen(True, f"the device was heard {counted(count, 'time')} meanwhile", frames)
+
+
+def _settled(scene: Scene) -> Rows:
+    """Requests that came through after the last feed, where they would have kept the watchdog fed by their times."""
+    rows = scene.further[np.isin(scene.statuses(scene.further), IN_TIME)]
+    if not len(rows) or len(scene.unanswered):
+        return rows[:0]
+    times = [scene.from_ns, *scene.case.exchange.request_ns[rows].tolist(), scene.until_ns]
+    longest = max(b - a for a, b in pairwise(times))
+    near_miss = scene.silence.shortest_ns <= scene.limit_ns
+    within = (scene.until_ns - scene.from_ns) // 2 if near_miss else scene.limit_ns
+    return rows if longest <= within else rows[:0]
+
+
+def _codes(scene: Scene) -> set[int]:
+    return set(scene.case.exchange.exception[_settled(scene)].tolist())
+
+
+def _exceptions(scene: Scene) -> Seen:
+    rows = _settled(scene)
+    names = ", ".join(
+        f"{code:02X} {EXCEPTIONS[code].name}" for code in sorted(_codes(scene)) if code in EXCEPTIONS
+    )
+    text = f"{counted(len(rows), 'request')} came to nothing but exceptions" + (
+        f" ({names})" if names else ""
+    )
+    return Seen(True, text, scene.case.reply_frames(rows.tolist()))
+
+
+def target_exceptions(scene: Scene) -> Seen:
+    """Every request got exception 0A or 0B (V1.1b3, 7)."""
+    codes = _codes(scene)
+    return _exceptions(scene) if codes and codes <= set(TARGET_CODES) else ABSENT
+
+
+def other_exceptions(scene: Scene) -> Seen:
+    """Every request got an exception, and not only a gateway's about its target."""
+    codes = _codes(scene)
+    return _exceptions(scene) if codes and 0 not in codes and not codes <= set(TARGET_CODES) else ABSENT
+
+
+def unfeeding_requests(scene: Scene) -> Seen:
+    """Requests of the masters that feed it came through, often enough, but none that feeds."""
+    rows = _settled(scene)
+    if 0 not in _codes(scene):
+        return ABSENT
+    text = f"{counted(len(rows), 'request')} came meanwhile, but none that feeds this watchdog"
+    return Seen(True, text, scene.case.reply_frames(rows.tolist()))
+
+
+def other_units_served(scene: Scene) -> Seen:
+    """Another unit of the same endpoint was answered without an exception meanwhile."""
+    exchange, groups = scene.case.exchange, scene.case.figures.groups
+    rows = scene.endpoint_rows
+    rows = rows[groups.device_of_poll[exchange.poll[rows]] != scene.device.index]
+    rows = rows[np.isin(scene.statuses(rows), IN_TIME) & (exchange.exception[rows] == 0)]
+    rows = rows[scene.amid(exchange.request_ns[rows])]
+    if not len(rows):
+        return ABSENT
+    text = f"other units of the same endpoint answered {counted(len(rows), 'time')}"
+    return Seen(True, text, scene.case.reply_frames(rows[:4].tolist()))
+
+
+def accepted_meanwhile(scene: Scene) -> Seen:
+    """The device's TCP accepted connections meanwhile."""
+    accepted = scene.of_kind(ACCEPTED, SERVER)
+    accepted = accepted[scene.amid(accepted[:, E_TIME_NS]) & (accepted[:, E_AMOUNT] != SENT_AGAIN)]
+    if not len(accepted):
+        return ABSENT
+    text = f"its TCP even accepted {counted(len(accepted), 'connection')}"
+    return Seen(True, text, scene.case.event_frames(accepted))
