@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from mbsniff.diagnose.causes.links import answered_amid
+from mbsniff.diagnose.causes.links import answered
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
 from mbsniff.diagnose.wording import counted, duration
@@ -49,23 +49,21 @@ def late_replies(scene: Scene) -> Seen:
 
 
 def device_heard(scene: Scene) -> Seen:
-    """Something of the device that was not sent in vain before: replies to anyone, acknowledgements, link events."""
-    exchange = scene.case.exchange
-    rows = scene.endpoint_rows
-    waiting = rows[exchange.ack_ns[rows] >= 0]
-    acks = exchange.request_ns[waiting] + exchange.ack_ns[waiting]
-    events = scene.all_events[(scene.all_events[:, E_SIDE] == SERVER)]
+    """Something of the device while the masters tried, repetitions apart: replies, acknowledgements, link events."""
+    exchange, rows = scene.case.exchange, scene.endpoint_rows
+    replied = np.concatenate([answered(scene, scene.while_tried, of_feeders=own) for own in (True, False)])
+    acked = rows[exchange.ack_ns[rows] >= 0]
+    acked = acked[scene.while_tried(exchange.request_ns[acked] + exchange.ack_ns[acked])]
+    taken = scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]
+    events = scene.all_events[scene.all_events[:, E_SIDE] == SERVER]
     events = events[~np.isin(events[:, E_KIND], (AGAIN, UNRECORDED))]
     events = events[(events[:, E_KIND] != ACCEPTED) | (events[:, E_AMOUNT] != SENT_AGAIN)]
-    amid = events[scene.amid(events[:, E_TIME_NS])]
-    replies = answered_amid(scene, of_feeders=True) + answered_amid(scene, of_feeders=False)
-    acked = waiting[scene.amid(acks)]
-    acked = np.concatenate([acked, scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]])
-    count = replies + len(amid) + len(acked)
-    if not count:
+    events = events[scene.while_tried(events[:, E_TIME_NS])]
+    rows = np.unique(np.concatenate([acked, taken, replied]))
+    if not len(rows) + len(events):
         return ABSENT
-    frames = (*scene.case.event_frames(amid[:4]), *scene.case.request_frames(acked[:4].tolist()))
-    return Seen(True, f"the device was heard {counted(count, 'time')} meanwhile", frames)
+    frames = (*scene.case.event_frames(events[:4]), *scene.case.request_frames(rows[:4].tolist()))
+    return Seen(True, f"the device was heard {counted(len(rows) + len(events), 'time')} meanwhile", frames)
 
 
 def _settled(scene: Scene) -> Rows:
