@@ -7,14 +7,17 @@ from itertools import pairwise
 import numpy as np
 
 from mbsniff.diagnose.causes.links import answered
-from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE, E_TIME_NS, LATE
+from mbsniff.wire import rows as rows_of_wire
 from mbsniff.wire.control import SENT_AGAIN
 from mbsniff.wire.functions import EXCEPTIONS
-from mbsniff.wire.rows import ACCEPTED, AGAIN, SERVER, UNRECORDED
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLOSING, RESET, SERVER, UNRECORDED
 
+WINDOW_CLOSED: int | None = getattr(rows_of_wire, "WINDOW_CLOSED", None)
+ENDS_NS = 1_000_000_000  # a close or reset in answer to a request comes at once
 TARGET_CODES = (0x0A, 0x0B)  # a gateway about what lies behind it (V1.1b3, 7)
 
 
@@ -27,12 +30,31 @@ def acknowledged(scene: Scene) -> Seen:
     return Seen(True, text, scene.case.request_frames(acked.tolist()))
 
 
-def missing_replies(scene: Scene) -> Seen:
-    """Requests stayed without a timely reply, acknowledged or not."""
-    if not len(scene.unanswered):
+def window_closed(scene: Scene) -> Seen:
+    """The device's TCP announced a window of 0 (RFC 9293, 3.8.6.1: it takes no more)."""
+    if WINDOW_CLOSED is None:
+        return UNTOLD
+    closed = scene.of_kind(WINDOW_CLOSED, SERVER)
+    if not len(closed):
         return ABSENT
-    text = f"{counted(len(scene.unanswered), 'request')} stayed without a timely reply"
-    return Seen(True, text, scene.case.request_frames(scene.unanswered.tolist()))
+    text = f"its TCP closed its window {counted(len(closed), 'time')}"
+    return Seen(True, text, scene.case.event_frames(closed))
+
+
+def missing_replies(scene: Scene) -> Seen:
+    """Requests stayed without a timely reply, acknowledged or not; not those that an end of the connection answered."""
+    rows = scene.unanswered
+    ends = scene.events[
+        np.isin(scene.events[:, E_KIND], (RESET, CLOSING)) & (scene.events[:, E_SIDE] == SERVER)
+    ]
+    asked = scene.case.exchange.request_ns[rows]
+    following = np.searchsorted(ends[:, E_TIME_NS], asked)
+    when = np.append(ends[:, E_TIME_NS], np.iinfo(np.int64).max)[following]
+    rows = rows[when - asked > ENDS_NS]
+    if not len(rows):
+        return ABSENT
+    text = f"{counted(len(rows), 'request')} stayed without a timely reply"
+    return Seen(True, text, scene.case.request_frames(rows.tolist()))
 
 
 def late_replies(scene: Scene) -> Seen:

@@ -7,7 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from mbsniff.diagnose.causes.hosts import device_announced
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.finding import Evidence
 from mbsniff.diagnose.lines import Longs
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene, endpoint_rows
 from mbsniff.diagnose.wording import counted, duration, listed
@@ -187,21 +189,35 @@ def old_connection_resumes(scene: Scene) -> Seen:
 
 
 def reset_to_old_data(scene: Scene) -> Seen:
-    """Silent until then, the device answered what TCP sent again by a reset (RFC 9293, 3.5.2)."""
-    resets = scene.of_kind(RESET, SERVER)
-    again = scene.of_kind(AGAIN, CLIENT)
-    for reset in resets:
-        moment = int(reset[E_TIME_NS])
-        before = again[(again[:, E_CONNECTION] == reset[E_CONNECTION]) & (again[:, E_TIME_NS] <= moment)]
-        if not len(before) or moment - int(before[-1, E_TIME_NS]) > ANSWERS_NS:
-            continue
-        own = scene.all_events[
-            (scene.all_events[:, E_SIDE] == SERVER) & (scene.all_events[:, E_KIND] != RESET)
-        ]
-        if not ((own[:, E_TIME_NS] > moment - QUIET_NS) & (own[:, E_TIME_NS] < moment)).any():
-            text = (
-                f"not heard until then, it answered old data by a reset {duration(moment - scene.from_ns)} after the "
-                "last request"
-            )
-            return Seen(True, text, scene.case.event_frames(np.stack([before[-1], reset])))
+    """Silent until then, or having announced itself, the device answered data by a reset (RFC 9293, 3.5.2)."""
+    for reset in scene.of_kind(RESET, SERVER):
+        asked = _asked_before(scene, reset)
+        if asked is not None and (_quiet_before(scene, reset) or device_announced(scene).present):
+            after = duration(int(reset[E_TIME_NS]) - scene.from_ns)
+            text = f"old data was answered by a reset {after} after the last feed"
+            return Seen(True, text, (*asked, *scene.case.event_frames(reset[None])))
     return ABSENT
+
+
+def _asked_before(scene: Scene, reset: Longs) -> tuple[Evidence, ...] | None:
+    """What the reset answers: data sent again just before it on its connection, or a request that got nothing else."""
+    moment = int(reset[E_TIME_NS])
+    again = scene.of_kind(AGAIN, CLIENT)
+    again = again[(again[:, E_CONNECTION] == reset[E_CONNECTION]) & (again[:, E_TIME_NS] <= moment)]
+    if len(again) and moment - int(again[-1, E_TIME_NS]) <= ANSWERS_NS:
+        return scene.case.event_frames(again[-1:])
+    exchange, rows = scene.case.exchange, scene.unanswered
+    pair = int(exchange.connection_pair[reset[E_CONNECTION]])
+    rows = rows[scene.case.figures.groups.pair_of_poll[exchange.poll[rows]] == pair]
+    waited = moment - exchange.request_ns[rows]
+    rows = rows[(waited >= 0) & (waited <= ANSWERS_NS)]
+    return scene.case.request_frames(rows[-1:].tolist()) if len(rows) else None
+
+
+def _quiet_before(scene: Scene, reset: Longs) -> bool:
+    """Whether nothing was heard of the device for QUIET_NS before the reset, while data was sent again."""
+    moment = int(reset[E_TIME_NS])
+    own = scene.all_events[scene.all_events[:, E_SIDE] == SERVER]
+    own = own[(own[:, E_KIND] != RESET) & (own[:, E_TIME_NS] < moment)]
+    heard = (own[:, E_TIME_NS] > moment - QUIET_NS).any()
+    return bool(len(scene.of_kind(AGAIN, CLIENT))) and not heard

@@ -45,3 +45,18 @@ class Row:
     """What to do first."""
     in_health: bool = False
     """Whether it may be the verdict on a silence that is no longer than usual."""
+
+
+def by(cause: str, has: str, remains: str = "") -> Neighbour:
+    """A neighbour that some evidence rules out where it is there."""
+    return Neighbour(cause, remains, has=has)
+
+
+def without(cause: str, lacks: str, remains: str = "") -> Neighbour:
+    """A neighbour that is ruled out where its evidence is not there."""
+    return Neighbour(cause, remains, lacks=lacks)
+
+
+def never(cause: str, remains: str) -> Neighbour:
+    """A neighbour that this recording cannot rule out."""
+    return Neighbour(cause, remains)

@@ -100,8 +100,8 @@ def _neighbours(scene: Scene, row: Row) -> tuple[list[str], list[tuple[str, str]
 
 def _sentence(scene: Scene, neighbour: Neighbour) -> str:
     """What speaks against a neighbour; empty where nothing does."""
-    if neighbour.has:
-        return seen(scene, neighbour.has).text
+    if neighbour.has and seen(scene, neighbour.has).present:
+        return BY_NAME[neighbour.has].there
     if neighbour.lacks and seen(scene, neighbour.lacks).present is False:
         return BY_NAME[neighbour.lacks].lacking
     return ""
