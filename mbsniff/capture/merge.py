@@ -121,12 +121,15 @@ class Merge:
         yield from self._weave.woven(parts, self._settled_ns())
 
     def _settled_ns(self) -> int | None:
-        """Up to when no further sighting of what was read can come; None where that is all."""
+        """Up to when no further sighting of what was read can come; None where that is all.
+
+        What comes at the horizon itself may still repeat what lies just so far back.
+        """
         within_ns = self._sightings.within_ns
         horizon_ns = self._weave.horizon(self._live, self._turn_of_next)[0]
         if not within_ns or (len(self._live) == 1 and horizon_ns > self._ended_ns + within_ns):
             return None
-        return horizon_ns - within_ns
+        return horizon_ns - within_ns - 1
 
 
 def run_end(reader: FileReader, index: int, turn_of_next: Turn | None) -> int:

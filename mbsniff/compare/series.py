@@ -24,9 +24,9 @@ from mbsniff.exchange.columns import (
     UNANSWERED,
 )
 from mbsniff.measure import DeviceFigures
+from mbsniff.measure.feeds import BEYOND_GATEWAY
 from mbsniff.measure.groups import READS, Groups, is_orphan
 from mbsniff.measure.load import SECOND_NS, TEN_SECONDS_NS
-from mbsniff.measure.passes import BEYOND_GATEWAY
 from mbsniff.measure.silences import feeding_polls, limit_ns
 
 Times = NDArray[np.int64]
@@ -142,7 +142,7 @@ def _silences(
 
 
 def _feeds(diagnosis: Diagnosis, device: DeviceFigures, rows: NDArray[np.int32]) -> NDArray[np.bool_]:
-    """Which of the transactions feed the watchdog (as `mbsniff.measure.passes.feed_of`, by columns)."""
+    """Which of the transactions feed the watchdog (as `mbsniff.measure.feeds.feed_of`, by columns)."""
     groups, exchange = diagnosis.figures.groups, diagnosis.exchange
     limits = device.limits
     flags = np.zeros(len(groups.keys), np.bool_)

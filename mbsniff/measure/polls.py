@@ -10,33 +10,23 @@ from numpy.typing import NDArray
 from mbsniff.exchange.columns import P_ANSWERED, P_CHANGES, P_COUNT
 from mbsniff.measure.figures import PollFigures, Quantiles
 from mbsniff.measure.groups import WRITES, Groups, address_rank, is_orphan
-from mbsniff.measure.passes import gather_intervals
 from mbsniff.measure.quantiles import quantiles
-
-PLACES, BEFORE = 1, 2  # tables of its own among the groups'
 
 LEAST_INTERVALS = 4  # for a poll to be called cyclic
 LEAST_WRITES = 3  # for one to be called on change
 
 
 def poll_figures(
-    groups: Groups, device: int, feeds: NDArray[np.int64], scratch: NDArray[np.int64], *, compiled: bool
+    groups: Groups, device: int, feeds: list[bool], intervals_ns: list[NDArray[np.int64]], *, compiled: bool
 ) -> list[PollFigures]:
-    """Figures of the device's polls, by master, function, addresses; ``scratch`` holds its transactions."""
-    rows = groups.polls_of_device[device]
-    counts = groups.exchange.polls[rows, P_COUNT]
-    begins = np.cumsum(counts) - counts
-    with (
-        groups.table(rows, begins, place=PLACES) as places,
-        groups.table(rows, -1, rest=-1, place=BEFORE) as before,
-    ):
-        gather_intervals(
-            groups.transactions(device), groups.exchange.request_ns, groups.exchange.poll, before, places,
-            scratch, compiled=compiled,
-        )  # fmt: skip
+    """Figures of the device's polls, by master, function, addresses.
+
+    ``feeds`` and ``intervals_ns`` have an entry for each of them, in the groups' order; the intervals may be
+    reordered.
+    """
     made = [
-        _poll(groups, row, bool(feeds[row]), scratch[begin : begin + count - 1], compiled)
-        for row, begin, count in zip(rows, begins.tolist(), counts.tolist(), strict=True)
+        _poll(groups, row, fed, intervals, compiled)
+        for row, fed, intervals in zip(groups.polls_of_device[device], feeds, intervals_ns, strict=True)
         if not is_orphan(groups.keys[row])
     ]
     return sorted(made, key=_rank)
@@ -77,7 +67,7 @@ def _kind(
 ) -> Literal["cyclic", "on change", "sporadic"]:
     """By the spread of its intervals, and, of writes, by whether each brings another value."""
     if period and len(intervals) >= LEAST_INTERVALS:
-        near = (2 * intervals >= period.median) & (2 * intervals <= 3 * period.median)
+        near = (intervals >= -(-period.median // 2)) & (intervals <= 3 * period.median // 2)
         if 10 * np.count_nonzero(near) >= 8 * len(intervals):
             return "cyclic"
     if function in WRITES and count >= LEAST_WRITES and 10 * changes >= 9 * (count - 1):

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange import PollKey
-from mbsniff.measure import passes as p
+from mbsniff.measure import feeds as f
 from mbsniff.measure.figures import MasterSilence, Silence, Silences
 from mbsniff.measure.groups import READS, WRITES, Groups, is_orphan
 from mbsniff.site import Limits, Site
@@ -23,7 +23,7 @@ def limit_ns(limits: Limits) -> int | None:
     return limits.watchdog_ns + round(limits.watchdog_ns * limits.tolerance)
 
 
-FEEDS, MASTERS = 3, 4  # tables of its own among the groups'
+FEEDERS = 3  # a table of its own among the groups'
 
 
 def feeding_polls(groups: Groups, site: Site, device: int, limits: Limits) -> list[bool]:
@@ -56,63 +56,106 @@ def _feeds(key: PollKey, limits: Limits) -> bool:
 
 
 def silences(
-    groups: Groups, device: int, limits: Limits, feeds: NDArray[np.int64], starts_ns: int, ends_ns: int,
+    groups: Groups, device: int, limits: Limits, feeds: list[bool], starts_ns: int, ends_ns: int,
     scratch: NDArray[np.int64], *, compiled: bool,
-) -> Silences:  # fmt: skip
-    """All silences of a device between ``starts_ns`` and ``ends_ns``; ``scratch`` holds its transactions."""
+) -> tuple[Silences, list[MasterSilence]]:  # fmt: skip
+    """All silences of a device between ``starts_ns`` and ``ends_ns``, and each master's own longest one.
+
+    ``feeds`` is of `feeding_polls`; ``scratch`` has room for the device's transactions. Masters have silences
+    of their own where there are several.
+    """
     limit = limit_ns(limits)
-    longest = np.zeros((1, p.SILENCE_COLUMNS), np.int64)
-    longest[0, p.S_UNTIL_NS] = -1  # shorter than none: a silence of length 0 is one
-    table = np.zeros((MOST_LISTED, p.SILENCE_COLUMNS), np.int64)
-    registers = np.zeros(p.R_COLUMNS, np.int64)
-    registers[[p.R_CONFIRMED_NS, p.R_LAST_NS]] = -1
-    exchange = groups.exchange
-    given = (
-        groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
-        exchange.status, exchange.exception, feeds, int(limits.fed_by.change),
-        int(limits.fed_by.kind == "reply"), int(limits.exceptions_feed),
-    )  # fmt: skip
-    p.find_confirmations(*given, scratch, compiled=compiled)
-    limit_or_none = -1 if limit is None else limit
-    p.find_silences(*given, limit_or_none, scratch, longest, table, registers, compiled=compiled)
-    listed = [_silence(row) for row in table[: registers[p.R_LISTED]].tolist()]
-    end = _end(registers.tolist(), ends_ns, limit)
-    certain_since = bool(registers[p.R_CERTAIN_SINCE])
+    masters, feeder = _feeders(groups, device, feeds)
+    with groups.table(groups.polls_of_device[device], feeder, rest=-1, place=FEEDERS) as feeder_of_poll:
+        found = _Found(len(masters))
+        found.find(groups, device, limits, feeder_of_poll, scratch, compiled)
+    registers = found.registers.tolist()
+    listed = [_silence(row) for row in found.table[: registers[f.R_LISTED]].tolist()]
+    end = _end(registers, ends_ns, limit)
+    of_masters = [
+        MasterSilence(groups.masters[m], _silence(row), row[f.S_CERTAIN])
+        for m, row in zip(masters, found.masters.tolist(), strict=False)
+        if row[f.S_UNTIL_NS] > row[f.S_FROM_NS]
+    ]
     return Silences(
-        feeds=int(registers[p.R_FEEDS]),
-        longest=_silence(longest[0].tolist()) if registers[p.R_FEEDS] > 1 else None,
+        feeds=registers[f.R_FEEDS],
+        longest=_silence(found.longest[0].tolist()) if registers[f.R_FEEDS] > 1 else None,
         beyond=sorted(listed, key=lambda s: (s.from_ns, s.until_ns)),
-        certain=int(registers[p.R_CERTAIN]),
-        possible=int(registers[p.R_POSSIBLE]),
-        start_ns=int(registers[p.R_FIRST_NS]) - starts_ns if registers[p.R_FEEDS] else None,
+        certain=registers[f.R_CERTAIN],
+        possible=registers[f.R_POSSIBLE],
+        start_ns=registers[f.R_FIRST_NS] - starts_ns if registers[f.R_FEEDS] else None,
         end=end,
-        end_is_due=_due(end, limit, certain_since),
-    )
+        end_is_due=_due(end, limit, bool(registers[f.R_CERTAIN_SINCE])),
+    ), of_masters
+
+
+def _feeders(groups: Groups, device: int, feeds: list[bool]) -> tuple[list[int], list[int]]:
+    """The device's masters, and for each of its polls which of them feeds by it, -1 where it does not feed."""
+    polls = groups.polls_of_device[device]
+    masters = sorted({int(groups.master_of_poll[row]) for row in polls if not is_orphan(groups.keys[row])})
+    place = {master: index for index, master in enumerate(masters)}
+    owners = groups.master_of_poll[polls].tolist()
+    return masters, [place[m] if fed else -1 for m, fed in zip(owners, feeds, strict=True)]
+
+
+class _Found:
+    """What the loop over a device's feeds fills."""
+
+    def __init__(self, masters: int) -> None:
+        self._count = masters if masters > 1 else 0
+        self._clear()
+
+    def _clear(self) -> None:
+        self.longest = np.zeros((1, f.SILENCE_COLUMNS), np.int64)
+        self.table = np.zeros((MOST_LISTED, f.SILENCE_COLUMNS), np.int64)
+        self.masters = np.zeros((self._count, f.MASTER_COLUMNS), np.int64)
+        self.masters[:, [f.M_LAST_NS, f.M_LATEST_NS]] = -1
+        self.registers = np.zeros(f.R_COLUMNS, np.int64)
+
+    def find(
+        self, groups: Groups, device: int, limits: Limits, feeder: NDArray[np.int64],
+        scratch: NDArray[np.int64], compiled: bool,
+    ) -> None:  # fmt: skip
+        """Go through the device's transactions: once where no silence is beyond the limit."""
+        exchange, limit = groups.exchange, limit_ns(limits)
+        given = (
+            groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
+            exchange.status, exchange.exception, feeder, int(limits.fed_by.change),
+            int(limits.fed_by.kind == "reply"), int(limits.exceptions_feed),
+        )  # fmt: skip
+        earliest_ns = scratch[:0]
+        while f.find_silences(
+            *given, -1 if limit is None else limit, earliest_ns, self.longest, self.table, self.masters,
+            self.registers, compiled=compiled,
+        ) == f.LOOK_AHEAD:  # fmt: skip
+            earliest_ns = scratch
+            f.find_confirmations(*given, earliest_ns, compiled=compiled)
+            self._clear()
 
 
 def _silence(row: list[int]) -> Silence:
     return Silence(
-        from_ns=row[p.S_FROM_NS],
-        until_ns=row[p.S_UNTIL_NS],
-        shortest_ns=row[p.S_SHORTEST_NS],
-        longest_ns=row[p.S_LONGEST_NS] if row[p.S_LONGEST_NS] >= 0 else None,
-        before=row[p.S_BEFORE],
-        after=row[p.S_AFTER],
-        certain=bool(row[p.S_CERTAIN]),
+        from_ns=row[f.S_FROM_NS],
+        until_ns=row[f.S_UNTIL_NS],
+        shortest_ns=row[f.S_SHORTEST_NS],
+        longest_ns=row[f.S_LONGEST_NS] if row[f.S_LONGEST_NS] >= 0 else None,
+        before=row[f.S_BEFORE],
+        after=row[f.S_AFTER],
+        certain=bool(row[f.S_CERTAIN]),
     )
 
 
 def _end(registers: list[int], ends_ns: int, limit: int | None) -> Silence | None:
-    if not registers[p.R_FEEDS]:
+    if not registers[f.R_FEEDS]:
         return None
-    shortest = max(ends_ns - registers[p.R_LATEST_NS], 0)
-    confirmed_ns = registers[p.R_CONFIRMED_NS]
+    shortest = max(ends_ns - registers[f.R_LATEST_NS], 0)
+    confirmed_ns = registers[f.R_CONFIRMED_NS]
     return Silence(
-        from_ns=registers[p.R_LAST_NS],
+        from_ns=registers[f.R_LAST_NS],
         until_ns=ends_ns,
         shortest_ns=shortest,
         longest_ns=ends_ns - confirmed_ns if confirmed_ns >= 0 else None,
-        before=registers[p.R_LAST_ROW],
+        before=registers[f.R_LAST_ROW],
         after=None,
         certain=limit is not None and shortest > limit,
     )
@@ -129,31 +172,3 @@ def _due(
     if certain_since:  # told already
         return None
     return "possible" if end.longest_ns is not None and end.longest_ns > limit else None
-
-
-def master_silences(
-    groups: Groups, device: int, limits: Limits, feeds: NDArray[np.int64], *, compiled: bool
-) -> list[MasterSilence]:
-    """Each master's own longest silence towards a device that several masters ask."""
-    polls = groups.polls_of_device[device]
-    masters = sorted({int(groups.master_of_poll[row]) for row in polls if not is_orphan(groups.keys[row])})
-    if len(masters) < 2:
-        return []
-    place = {master: index for index, master in enumerate(masters)}
-    places = [place.get(int(groups.master_of_poll[row]), 0) for row in polls]
-    longest = np.zeros((len(masters), p.SILENCE_COLUMNS), np.int64)
-    longest[:, p.S_LONGEST_NS] = -1
-    last = np.full((len(masters), 3), -1, np.int64)
-    limit = limit_ns(limits)
-    exchange = groups.exchange
-    with groups.table(polls, places, place=MASTERS) as place_of_poll:
-        p.longest_by_master(
-            groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
-            exchange.status, feeds, place_of_poll, -1 if limit is None else limit, longest, last,
-            compiled=compiled,
-        )  # fmt: skip
-    return [
-        MasterSilence(groups.masters[m], _silence(row), row[p.S_CERTAIN])
-        for m, row in zip(masters, longest.tolist(), strict=True)
-        if row[p.S_UNTIL_NS] > row[p.S_FROM_NS]
-    ]

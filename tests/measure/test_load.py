@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mbsniff.measure.passes import busiest_window
+from mbsniff.measure.load import W_LONG, W_NEXT, W_SHORT, WINDOW_COLUMNS, busiest_windows
 from tests.builders.measured import BEGINS_NS, SECOND, device_of, figures_of, poll
 from tests.builders.plant import Plant
 
@@ -56,14 +56,22 @@ def test_no_reads() -> None:
     assert (busiest.reads, busiest.from_ns) == (0, None)
 
 
-@given(st.lists(st.integers(0, 5 * SECOND), max_size=60), st.sampled_from([1, SECOND // 3, SECOND]))
-def test_busiest_window_by_trying_all(times: list[int], width: int) -> None:
-    """The window found is the best of those that begin with any of the times, and the first such."""
-    ordered = np.array(sorted(times), np.int64)
-    found = np.zeros(2, np.int64)
-    busiest_window(ordered, width, found)
-    counts = [int(np.count_nonzero((ordered >= t) & (ordered < t + width))) for t in ordered.tolist()]
-    assert found[0] == max(counts, default=0)
-    if times:
-        inside = (ordered >= found[1]) & (ordered < found[1] + width)
-        assert found[1] in times and np.count_nonzero(inside) == found[0]
+READS = st.lists(st.tuples(st.integers(0, 5 * SECOND), st.integers(-1, 1)), max_size=60)
+
+
+@given(READS, st.sampled_from([1, SECOND // 3, SECOND]), st.sampled_from([1, SECOND // 2, 2 * SECOND]))
+def test_busiest_windows_by_trying_all(reads: list[tuple[int, int]], short: int, long: int) -> None:
+    """Windows found, of all masters and of each, are the best that begin with a read, and the first such."""
+    reads.sort()
+    times, masters = np.array(reads, np.int64).reshape(-1, 2).T.copy()
+    found = np.zeros((3, WINDOW_COLUMNS), np.int64)
+    found[2, W_NEXT] = np.count_nonzero(masters == 0)
+    order, reader = np.arange(len(reads), dtype=np.int32), np.array([-1, 0, 1])
+    poll, apart = (masters + 1).astype(np.int32), np.zeros_like(times)
+    busiest_windows(order, times, poll, reader, short, long, np.zeros_like(times), apart, found)
+    for row, own in enumerate([times[masters >= 0], times[masters == 0], times[masters == 1]]):
+        for column, width in ((W_SHORT, short), (W_LONG, long)):
+            counts = [int(np.count_nonzero((own >= t) & (own < t + width))) for t in own.tolist()]
+            most = max(counts, default=0)
+            first = own[counts.index(most)] if counts else 0
+            assert found[row, column : column + 2].tolist() == [most, first]

@@ -1,0 +1,88 @@
+"""A device's transactions in, how many ended how, its reply times and its polls' intervals out; service times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.exchange.columns import LATE, NO_CODE, P_COUNT, RESENT, SENT_AGAIN, STATUS_NAMES
+from mbsniff.measure.figures import Quantiles
+from mbsniff.measure.groups import Groups
+from mbsniff.measure.passes import gather_services, take_transactions
+from mbsniff.measure.quantiles import quantiles
+
+PLACES, BEFORE = 1, 2  # tables of its own among the groups'
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What one pass over a device's transactions gives; arrays are valid until the next device's."""
+
+    statuses: dict[str, int]
+    """By status name."""
+    answered: int
+    resent: int
+    sent_again: int
+    exceptions: dict[int, int]
+    """By exception code; 0 where a reply had none or it was not recorded."""
+    replies_ns: NDArray[np.int64]
+    """Reply times of the answered requests, shape (answered,)."""
+    intervals_ns: list[NDArray[np.int64]]
+    """Between the requests of each of the device's polls, in the groups' order."""
+
+
+def take(groups: Groups, device: int, scratch: NDArray[np.int64], *, compiled: bool) -> Taken:
+    """Go through the device's transactions; ``scratch`` has two rows with room for them."""
+    exchange, rows = groups.exchange, groups.polls_of_device[device]
+    counts, exceptions = np.zeros((2, 256), np.int64)
+    lengths = exchange.polls[rows, P_COUNT]
+    ends = np.cumsum(lengths)
+    with (
+        groups.table(rows, ends - lengths, place=PLACES) as places,
+        groups.table(rows, 0, place=BEFORE) as before,
+    ):
+        answered = take_transactions(
+            groups.transactions(device), exchange.request_ns, exchange.reply_ns, exchange.poll,
+            exchange.status, exchange.exception, counts, exceptions, before, places, *scratch,
+            compiled=compiled,
+        )  # fmt: skip
+    statuses = counts.reshape(16, 16).sum(axis=0).tolist()
+    marked = [int(counts[np.arange(256) & mark != 0].sum()) for mark in (RESENT, SENT_AGAIN)]
+    exceptions[0] = exceptions[NO_CODE]
+    stretches = zip((ends - lengths + 1).tolist(), ends.tolist(), strict=True)
+    return Taken(
+        statuses={name: statuses[code] for code, name in enumerate(STATUS_NAMES)},
+        answered=sum(statuses[1 : LATE + 1]),
+        resent=marked[0],
+        sent_again=marked[1],
+        exceptions={code: int(exceptions[code]) for code in range(NO_CODE) if exceptions[code]},
+        replies_ns=scratch[0][:answered],
+        intervals_ns=[scratch[1][first:end] for first, end in stretches],
+    )
+
+
+def service_times(
+    groups: Groups,
+    devices: list[int],
+    order: NDArray[np.int32],
+    scratch: NDArray[np.int64],
+    *,
+    compiled: bool,
+) -> list[Quantiles | None]:
+    """Of each of an endpoint's ``devices``; ``order`` has their transactions in time order."""
+    exchange, first = groups.exchange, devices[0]
+    begins = (groups.bounds[devices] - groups.bounds[first]).tolist()
+    lengths, replied = scratch
+    count = -1
+    while count < 0:
+        places = np.array(begins, np.int64)
+        count = gather_services(
+            order, exchange.request_ns, exchange.reply_ns, exchange.reply_frame, exchange.poll,
+            exchange.status, groups.device_of_poll, first, replied, places, lengths, compiled=compiled,
+        )  # fmt: skip
+        if count < 0:
+            order = order[np.argsort(exchange.reply_frame[order], kind="stable")]
+    stretches = zip(begins, places.tolist(), strict=True)
+    return [quantiles(lengths[begin:end], compiled=compiled) for begin, end in stretches]
