@@ -127,6 +127,15 @@ def other_exceptions(scene: Scene) -> Seen:
     return _exceptions(scene) if codes and 0 not in codes and not codes <= set(TARGET_CODES) else ABSENT
 
 
+def asked_itself(scene: Scene) -> Seen:
+    """Requests of the masters that feed it came well within the silence, whatever became of them."""
+    rows = scene.further[scene.amid(scene.case.exchange.request_ns[scene.further])]
+    if not len(rows):
+        return ABSENT
+    text = f"it got {counted(len(rows), 'request')} meanwhile"
+    return Seen(True, text, scene.case.request_frames(rows.tolist()))
+
+
 def unfeeding_requests(scene: Scene) -> Seen:
     """Requests of the masters that feed it came through, often enough, but none that feeds."""
     rows = _settled(scene)

@@ -216,6 +216,10 @@ EVIDENCE: tuple[Fact, ...] = (
         "requests were answered by exceptions", "the device refused nothing", answers.other_exceptions,
     ),
     Fact(
+        "asked-itself", "The masters sent it requests well within the silence.", "it went on being asked",
+        "it was not asked", answers.asked_itself,
+    ),
+    Fact(
         "unfeeding-requests", "Requests came through often enough, but none that feeds this watchdog.",
         "other requests came through all the time", "no other requests came through often enough",
         answers.unfeeding_requests,

@@ -59,11 +59,18 @@ def hardware_address_changed(scene: Scene) -> Seen:
 
 
 def _claims(scene: Scene) -> Longs:
-    """Who says to have the device's address, from shortly before the silence to its end; its last word before, too."""
+    """Who says to have the device's address, from shortly before the silence to its end; its last word before, too.
+
+    Segments count where their hardware address claims the address by a look-up as well: a router or filter does not.
+    """
     rows = scene.case.neighbourhood.by(scene.device.address)
-    rows = rows[np.isin(rows[:, N_KIND], (*CLAIMS, ORIGIN)) & (rows[:, N_MAC] >= 0)]
-    earlier = between(rows, 0, scene.from_ns - BEFORE_NS - 1)
-    return np.concatenate([earlier[-1:], between(rows, scene.from_ns - BEFORE_NS, scene.until_ns)])
+    rows = between(rows[rows[:, N_MAC] >= 0], 0, scene.until_ns)
+    claims = of_kind(rows, *CLAIMS)
+    own = np.isin(rows[:, N_KIND], CLAIMS)
+    own |= (rows[:, N_KIND] == ORIGIN) & np.isin(rows[:, N_MAC], claims[:, N_MAC])
+    rows = rows[own]
+    since = scene.from_ns - BEFORE_NS
+    return np.concatenate([between(rows, 0, since - 1)[-1:], between(rows, since, scene.until_ns)])
 
 
 def lease_gave_other_address(scene: Scene) -> Seen:

@@ -43,6 +43,8 @@ class Row:
     """What would decide, where something remains."""
     advice: str = ""
     """What to do first."""
+    on_absence: bool = False
+    """Whether it rests on what was not seen, so that it stays open where the recorder lost frames."""
     in_health: bool = False
     """Whether it may be the verdict on a silence that is no longer than usual."""
 

@@ -25,8 +25,7 @@ TABLE: tuple[Row, ...] = (
         "No frames at all, or TCP shows bytes that the recording lacks. Without periodic background traffic a dead "
         "mirror and a silent plant look alike.",
         any_of=("bytes-unrecorded", "replies-unrecorded", "blank-recording"),
-        adds=(("blank-stands-out", "{}"),),
-        certainty="open",
+        adds=(("blank-stands-out", "{}"),), certainty="open",
         surer=(("bytes-unrecorded",), ("replies-unrecorded",), ("blank-recording", "blank-stands-out"),
                ("bytes-unrecorded", "blank-recording")),
         neighbours=(by("master-not-heard", "bytes-unrecorded", "the masters may have been silent all the same"),),
@@ -38,11 +37,9 @@ TABLE: tuple[Row, ...] = (
         "address-conflict",
         "Two hardware addresses alternate on one IP address, or defend it. A single change is a move, a failover or a "
         "replacement.",
-        says="two hosts had its address",
-        all_of=("two-hardware-addresses",),
+        says="two hosts had its address", all_of=("two-hardware-addresses",),
         any_of=("tried-in-vain", "attempts-refused", "connection-ended", "reset-to-old-data"),
-        adds=(("reset-from-elsewhere", "{}"),),
-        surer=(("reset-from-elsewhere",),),
+        adds=(("reset-from-elsewhere", "{}"),), surer=(("reset-from-elsewhere",),),
         neighbours=(
             by("connect-refused", "two-hardware-addresses"), by("device-restarted", "two-hardware-addresses"),
             by("connection-ended", "two-hardware-addresses"),
@@ -55,12 +52,9 @@ TABLE: tuple[Row, ...] = (
         "address-moved",
         "A lease or an announcement gives the same hardware address another IP address, or a lease is refused; then "
         "nobody answers for the old one.",
-        says="the device lost its address",
-        all_of=("tried-in-vain",),
-        any_of=("lease-gave-other-address", "lease-refused"),
-        none_of=("device-heard", "device-host-answers"),
-        adds=(("lookups-unanswered", "{}"),),
-        surer=(("lookups-unanswered",),),
+        says="the device lost its address", all_of=("tried-in-vain",),
+        any_of=("lease-gave-other-address", "lease-refused"), none_of=("device-heard", "device-host-answers"),
+        adds=(("lookups-unanswered", "{}"),), surer=(("lookups-unanswered",),),
         neighbours=(
             by("device-unreachable", "lease-gave-other-address", "it may have been off after that"),
             without("address-conflict", "two-hardware-addresses"),
@@ -71,11 +65,9 @@ TABLE: tuple[Row, ...] = (
     Row(
         "path-event",
         "Several devices at once, with changes of a spanning tree or a flood of broadcasts.",
-        says="the network itself changed or was flooded",
-        all_of=("several-at-once", "tried-in-vain"),
+        says="the network itself changed or was flooded", all_of=("several-at-once", "tried-in-vain"),
         any_of=("tree-changed", "broadcasts-soared"),
-        adds=(("old-connection-resumes", "{}"),),
-        surer=(("old-connection-resumes",),),
+        adds=(("old-connection-resumes", "{}"),), surer=(("old-connection-resumes",),),
         neighbours=(
             by("device-unreachable", "several-at-once"), without("device-restarted", "reset-to-old-data"),
         ),
@@ -87,12 +79,11 @@ TABLE: tuple[Row, ...] = (
         "flow-dead",
         "One connection dies without acknowledgement while a new one, or another master's, works: a filter or an "
         "address translation forgot it.",
-        says="only this connection was dead",
-        all_of=("sent-again-unacknowledged",),
+        says="only this connection was dead", all_of=("sent-again-unacknowledged",),
         any_of=("other-connection-healthy", "new-connection-at-once"),
         none_of=("attempts-unanswered", "attempts-refused", "reset-to-old-data", "sent-by-device-again",
                  "acknowledged-without-reply"),
-        surer=(("other-connection-healthy", "new-connection-at-once"),),
+        surer=(("other-connection-healthy", "new-connection-at-once"),), on_absence=True,
         neighbours=(
             by("device-unreachable", "other-connection-healthy", "the path may have come back just before that"),
             without("device-restarted", "reset-to-old-data"),
@@ -106,8 +97,7 @@ TABLE: tuple[Row, ...] = (
         "Not heard for a while, then a reset in answer to data on a connection that it no longer knows, from the "
         "device's own hardware address and usual hop count (otherwise a box between sent it). An announcement alone "
         "only says that the link came up.",
-        says="the device lost its connections",
-        all_of=("reset-to-old-data",),
+        says="the device lost its connections", all_of=("reset-to-old-data",),
         none_of=("reset-from-elsewhere",),
         adds=(("reset-from-own-hardware", "{}"), ("announced-by-device", "{}")),
         surer=(("reset-from-own-hardware",),),
@@ -123,8 +113,7 @@ TABLE: tuple[Row, ...] = (
         "connect-refused",
         "Attempts to connect are answered by resets. \"No free slot\" is said only while another client is being "
         "served.",
-        says="the device did not take the connection",
-        all_of=("attempts-refused",),
+        says="the device did not take the connection", all_of=("attempts-refused",),
         adds=(("other-connection-healthy", "no free slot: {}"), ("ended-by-device", "{}")),
         surer=(("other-connection-healthy",), ("ended-by-device",)),
         neighbours=(
@@ -139,8 +128,7 @@ TABLE: tuple[Row, ...] = (
     Row(
         "connect-refused",
         "Attempts to connect are ignored, while the device's host answers others, look-ups or echoes.",
-        says="the device's host lived, but took no connection",
-        all_of=("attempts-unanswered",),
+        says="the device's host lived, but took no connection", all_of=("attempts-unanswered",),
         any_of=("device-host-answers", "other-connection-healthy"),
         none_of=("attempts-refused", "reset-to-old-data", "sent-by-device-again", "acknowledged-without-reply",
                  "one-direction"),
@@ -156,11 +144,9 @@ TABLE: tuple[Row, ...] = (
         "device-unreachable",
         "The device's replies, or its part of the handshakes, are recorded again and again while the master sends its "
         "requests again: the return path is lost.",
-        says="the return path is lost",
-        all_of=("sent-by-device-again",),
+        says="the return path is lost", all_of=("sent-by-device-again",),
         any_of=("sent-again-unacknowledged", "attempts-unanswered", "connection-ended"),
-        none_of=("other-connection-healthy",),
-        surer=(("sent-again-unacknowledged",),),
+        none_of=("other-connection-healthy",), surer=(("sent-again-unacknowledged",),), on_absence=True,
         neighbours=(
             by("device-stalled", "sent-by-device-again"), by("connection-ended", "sent-by-device-again"),
             by("master-stopped", "sent-again-unacknowledged", "its host may receive and not answer"),
@@ -180,6 +166,7 @@ TABLE: tuple[Row, ...] = (
               ("old-connection-resumes", "this points to the path, since {}")),
         surer=(("old-connection-resumes",), ("lookups-unanswered",), ("host-errors",), ("several-at-once",),
                ("sent-again-unacknowledged", "attempts-unanswered")),
+        on_absence=True,
         neighbours=(
             without("device-stalled", "acknowledged-without-reply"),
             by("flow-dead", "attempts-unanswered", "no new connection was tried while the old one was dead"),
@@ -193,8 +180,7 @@ TABLE: tuple[Row, ...] = (
     Row(
         "device-saturated",
         "The load rises first, all masters together, then service times climb or busy replies come, then it stops.",
-        says="more was asked of it than it can do",
-        all_of=("load-rose-first", "overload-signs"),
+        says="more was asked of it than it can do", all_of=("load-rose-first", "overload-signs"),
         none_of=("sent-again-unacknowledged",),
         adds=(("service-time-rose", "then {}"), ("busy-replies", "then {}"), ("window-closed", "then {}")),
         surer=(("service-time-rose", "busy-replies"),),
@@ -209,10 +195,8 @@ TABLE: tuple[Row, ...] = (
     Row(
         "replies-late",
         "Replies come after the master has given up, again and again.",
-        says="the device answered, but too late for the master",
-        all_of=("late-replies",),
-        adds=(("service-time-rose", "{}"),),
-        surer=(("late-replies",),),
+        says="the device answered, but too late for the master", all_of=("late-replies",),
+        adds=(("service-time-rose", "{}"),), surer=(("late-replies",),),
         neighbours=(
             by("device-stalled", "late-replies"), by("device-slow", "late-replies"),
             without("device-saturated", "load-rose-first", TOO_LITTLE),
@@ -223,10 +207,9 @@ TABLE: tuple[Row, ...] = (
     Row(
         "device-slow",
         "Service times climb at constant load, until replies take longer than the master waits.",
-        says="the device became slow at the same load",
-        all_of=("service-time-rose", "missing-replies"),
-        none_of=("load-rose-first", "sent-again-unacknowledged"),
-        surer=(("acknowledged-without-reply",),),
+        says="the device became slow at the same load", all_of=("service-time-rose", "missing-replies"),
+        none_of=("load-rose-first", "sent-again-unacknowledged"), surer=(("acknowledged-without-reply",),),
+        on_absence=True,
         neighbours=(
             without("device-saturated", "load-rose-first"), by("device-stalled", "service-time-rose"),
             by("device-unreachable", "acknowledged-without-reply"),
@@ -237,10 +220,9 @@ TABLE: tuple[Row, ...] = (
     Row(
         "device-stalled",
         "The device's TCP acknowledges, but no reply comes, or it closes its window: its program does not read.",
-        any_of=("acknowledged-without-reply", "window-closed"),
-        none_of=("sent-again-unacknowledged",),
-        adds=(("accepted-meanwhile", "{}"),),
-        surer=(("accepted-meanwhile",), ("window-closed",)),
+        any_of=("acknowledged-without-reply", "window-closed"), none_of=("sent-again-unacknowledged",),
+        adds=(("accepted-meanwhile", "{}"),), surer=(("accepted-meanwhile",), ("window-closed",)),
+        on_absence=True,
         neighbours=(
             by("device-unreachable", "acknowledged-without-reply"), without("replies-late", "late-replies"),
             without("device-saturated", "load-rose-first", TOO_LITTLE), without("target-dead", "target-exceptions"),
@@ -252,8 +234,7 @@ TABLE: tuple[Row, ...] = (
         "target-dead",
         "A gateway answers 0A or 0B for the unit: the device behind it, or its serial line, is dead.",
         all_of=("target-exceptions",),
-        adds=(("other-units-served", "{}"),),
-        surer=(("other-units-served",),),
+        adds=(("other-units-served", "{}"),), surer=(("other-units-served",),),
         neighbours=(by("device-stalled", "target-exceptions"), by("feed-wrong", "target-exceptions")),
         decides=("a recording on the serial line", "whether other units on that line answer"),
         advice="Look behind the gateway: the unit's supply and address, the line, its ends and its settings.",
@@ -262,7 +243,7 @@ TABLE: tuple[Row, ...] = (
         "feed-wrong",
         "Requests arrive, often enough, but none that feeds this watchdog: the one that does is missing, refused, or "
         "writes a value that should change and does not.",
-        any_of=("unfeeding-requests", "other-exceptions"),
+        any_of=("unfeeding-requests", "other-exceptions"), on_absence=True,
         neighbours=(
             by("poll-dropped", "unfeeding-requests"), without("target-dead", "target-exceptions"),
             without("device-saturated", "load-rose-first", TOO_LITTLE),
@@ -273,10 +254,8 @@ TABLE: tuple[Row, ...] = (
     Row(
         "master-stopped",
         "All connections of a master end within milliseconds, and it opens none: its process died, its host lives.",
-        says="the master's program ended",
-        all_of=("ended-together", "asked-nobody"),
-        adds=(("master-heard", "{}"),),
-        surer=(("master-heard",),),
+        says="the master's program ended", all_of=("ended-together", "asked-nobody"),
+        adds=(("master-heard", "{}"),), surer=(("master-heard",),),
         neighbours=(
             by("connection-ended", "ended-together"), by("master-not-heard", "ended-together"),
             without("poll-dropped", "asked-others"),
@@ -288,10 +267,9 @@ TABLE: tuple[Row, ...] = (
         "connection-ended",
         "One side closed or reset the connection, and re-opening took too long. Evicted: the device had just accepted "
         "another master's connection.",
-        all_of=("connection-ended",),
-        none_of=("tried-in-vain", "attempts-refused", "ended-together"),
+        all_of=("connection-ended",), none_of=("tried-in-vain", "attempts-refused", "ended-together"),
         adds=(("pushed-out", "evicted, {}"), ("reset-from-elsewhere", "{}")),
-        surer=(("pushed-out",), ("reset-from-elsewhere",)),
+        surer=(("pushed-out",), ("reset-from-elsewhere",)), on_absence=True,
         neighbours=(
             without("master-stopped", "ended-together"), without("connect-refused", "attempts-refused"),
             without("device-restarted", "reset-to-old-data"),
@@ -302,8 +280,7 @@ TABLE: tuple[Row, ...] = (
     Row(
         "commanded",
         "A setpoint to zero or a changed timeout was written: not a communication fault.",
-        says="not a communication fault",
-        any_of=("written-to-zero", "timeout-written"),
+        says="not a communication fault", any_of=("written-to-zero", "timeout-written"),
         none_of=("asked-nobody", "waits-for-neighbour", *TRIED),
         neighbours=(without("poll-dropped", "asked-others"), by("master-stopped", "asked-others")),
         decides=("the master's alarm and operation log: who commanded it",),
@@ -314,10 +291,8 @@ TABLE: tuple[Row, ...] = (
         "starved-by-neighbour",
         "The master goes on, but waits out time-outs of another device: the silence is a multiple of its time-out × "
         "tries.",
-        all_of=("waits-for-neighbour",),
-        none_of=TRIED,
-        adds=(("connection-stayed", "{}"),),
-        surer=(("connection-stayed",),),
+        all_of=("waits-for-neighbour",), none_of=TRIED,
+        adds=(("connection-stayed", "{}"),), surer=(("connection-stayed",),),
         neighbours=(by("poll-dropped", "waits-for-neighbour"), by("master-stopped", "waits-for-neighbour")),
         decides=(PROGRAM,),
         advice="Shorten the master's time-out and tries for the dead neighbour, or ask devices independently of each "
@@ -327,11 +302,10 @@ TABLE: tuple[Row, ...] = (
         "poll-dropped",
         "The master goes on with other devices, this connection stays healthy and quiet, then the next request simply "
         "comes late; why the master did not ask is not visible.",
-        all_of=("asked-others",),
-        none_of=("asked-nobody", "unfeeding-requests", *TRIED),
+        all_of=("asked-others",), none_of=("asked-nobody", "asked-itself", *TRIED),
         adds=(("asked-others", "{}; why this one was not asked is not visible on the wire"),
               ("connection-stayed", "{}")),
-        surer=(("connection-stayed",),),
+        surer=(("connection-stayed",),), on_absence=True,
         neighbours=(
             without("starved-by-neighbour", "waits-for-neighbour"), without("commanded", "written-to-zero"),
             by("master-stopped", "asked-others"), without("connection-ended", "connection-ended"),
@@ -343,10 +317,8 @@ TABLE: tuple[Row, ...] = (
     Row(
         "master-stopped",
         "The master's host still answers (acknowledgements, look-ups, echoes), but asks nobody anything.",
-        says="the master's host lived, but its program asked nobody",
-        all_of=("asked-nobody", "master-heard"),
-        none_of=TRIED,
-        surer=(("keep-alive-probes",), ("host-answers",)),
+        says="the master's host lived, but its program asked nobody", all_of=("asked-nobody", "master-heard"),
+        none_of=TRIED, surer=(("keep-alive-probes",), ("host-answers",)),
         neighbours=(
             by("master-not-heard", "master-heard"), without("poll-dropped", "asked-others"),
             without("commanded", "written-to-zero"),
@@ -358,12 +330,11 @@ TABLE: tuple[Row, ...] = (
         "master-not-heard",
         "Nothing at all from the master while others are still heard: it is off, or cut off before the mirror port; "
         "the reason stays open.",
-        all_of=("asked-nobody", "others-heard"),
-        none_of=("master-heard", *TRIED),
+        all_of=("asked-nobody", "others-heard"), none_of=("master-heard", *TRIED),
         adds=(("asked-nobody", "its masters were not heard at all meanwhile ({}): stopped, or cut off before the "
                "mirror port; one recording cannot tell which"), ("master-asked-in-vain", "{}"),
               ("master-announced", "{}")),
-        surer=(("master-asked-in-vain",),),
+        surer=(("master-asked-in-vain",),), on_absence=True,
         neighbours=(
             by("master-stopped", "master-asked-in-vain", "its program may have stopped while nobody spoke to it"),
             without("commanded", "written-to-zero"), never("recording-gap", "the mirror of its port may have failed"),
@@ -375,9 +346,8 @@ TABLE: tuple[Row, ...] = (
         "device-unreachable",
         "Requests stay without a reply, and nothing says whether the device's TCP had them: the device, its program, "
         "or the path.",
-        all_of=("missing-replies",),
-        none_of=("one-direction", "acknowledged-without-reply"),
-        certainty="open",
+        all_of=("missing-replies",), none_of=("one-direction", "acknowledged-without-reply"), certainty="open",
+        on_absence=True,
         neighbours=(
             never("device-stalled", "its TCP may have acknowledged together with what came later"),
             without("replies-late", "late-replies"),
@@ -389,9 +359,7 @@ TABLE: tuple[Row, ...] = (
         "none-seen",
         "The recording shows no communication cause: look at interlocks, local mode, trips.",
         says="the recording shows no communication cause",
-        adds=(("as-usual", "{}"),),
-        certainty="open",
-        surer=(("as-usual",),),
+        adds=(("as-usual", "{}"),), certainty="open", surer=(("as-usual",),),
         decides=("the device's own log and status: interlocks, local mode, trips",),
         advice="Look at interlocks, local mode and trips.",
         in_health=True,
