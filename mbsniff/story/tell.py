@@ -63,6 +63,8 @@ def tell(
         unseen=unseen(
             diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)
         ),
+        scope=scope,
+        facts=recovery,
     )  # fmt: skip
 
 
