@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from tabulate import tabulate
@@ -36,6 +36,12 @@ CHECKED = (
     ("seen", False),
     ("frame", True),
 )
+LONG, SHORT, WIDE, GAP = (
+    32,
+    16,
+    100,
+    2,
+)  # characters: cells from there on are broken, on wide and narrow pages
 SIGNED = ("Carried out by", "Witnessed by", "Accepted by")
 REMARK = (
     "This record says what a recording shows. What the output really did is to be looked at, at the equipment, by "
@@ -48,11 +54,11 @@ def drill_page(drill: Drill, width: int) -> str:
     parts = [
         f"Acceptance drill: loss of communication, {one_line(called(drill.story.device))}",
         "\n".join(wrapped(f"{title}: {text}", width, "  ") for title, text in _head(drill)),
-        ruled(EVENTS, _fitted([_event(drill, e) for e in drill.events], width)),
-        ruled(CHECKED, _fitted([_check(drill, c) for c in drill.checks], width)),
+        ruled(EVENTS, _fitted(EVENTS, [_event(drill, e) for e in drill.events], width)),
+        ruled(CHECKED, _fitted(CHECKED, [_check(drill, c) for c in drill.checks], width)),
         wrapped(f"Result: {_verdict(drill)}", width),
         wrapped(f"{REMARK} {CAUTION}", width),
-        "\n".join(f"{who + ':':<16}{'_' * 24}  Date: {'_' * 12}  Signature: {'_' * 14}" for who in SIGNED),
+        "\n".join(f"{who + ':':<16}{'_' * 20}  Date: {'_' * 10}  Signature: {'_' * 12}" for who in SIGNED),
     ]
     return "\n\n".join(parts) + "\n"
 
@@ -109,14 +115,16 @@ def _frame(drill: Drill, evidence: tuple[Evidence, ...]) -> str:
     return ", ".join(dict.fromkeys(texts)) or NONE
 
 
-def _fitted(rows: list[list[str]], width: int) -> list[list[str]]:
+def _fitted(titles: Sequence[tuple[str, bool]], rows: list[list[str]], width: int) -> list[list[str]]:
     """The rows with their long cells in several lines, so that the table keeps to the width."""
-    if not rows:
-        return rows
-    widest = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    long = [k for k, size in enumerate(widest) if size > 24]
-    rest = width - sum(size for k, size in enumerate(widest) if k not in long) - 2 * len(widest) - 12
-    room = max(rest // max(len(long), 1), 14)
+    sizes = [[len(row[k]) for row in rows] for k in range(len(titles))]
+    widest = [
+        max([*own, *map(len, title.split(" ", 1))]) for own, (title, _) in zip(sizes, titles, strict=True)
+    ]
+    most = LONG if width >= WIDE else SHORT
+    long = [k for k, size in enumerate(widest) if size > most]
+    rest = width - sum(size for k, size in enumerate(widest) if k not in long) - GAP * (len(titles) - 1)
+    room = max(rest // max(len(long), 1), most // 2)
     return [
         [
             textwrap.fill(cell, room, break_on_hyphens=False) if k in long else cell
@@ -169,6 +177,7 @@ def drill_json(drill: Drill) -> str:
             "watchdog_s": seconds(limits.watchdog_ns), "tolerance": limits.tolerance, "on_loss": limits.on_loss,
             "tolerable_outage_s": seconds(limits.tolerable_outage_ns),
         },
+        "recovery": recovery_dict(story.facts) if story.facts else None,
         "events": [_event_dict(story.from_ns, e) for e in drill.events],
         "checks": [_check_dict(c) for c in drill.checks],
         "recording": diagnosis_dict(story.diagnosis)["recording"],

@@ -13,12 +13,17 @@ from mbsniff.story.story import Argued
 from mbsniff.story.times import Times
 from mbsniff.story.written import Written, in_force
 
+NEARLY = 0.5  # of the timeout: shorter silences need no cause
+
 
 def argue(scope: Scope, written: list[Written], times: Times) -> Argued | None:
     """The cause of the silence; of a moment without one, a setpoint that stood at zero."""
     if scope.silence is None:
         return _commanded(scope, written, times)
     if scope.master is not None:
+        return None
+    timeout_ns = scope.device.limits.watchdog_ns or 0
+    if scope.silence.length_ns < NEARLY * timeout_ns:  # nothing out of the ordinary
         return None
     limit_ns = scope.limit_ns or max(scope.silence.shortest_ns - 1, 1)
     cause = cause_of(scope.case, scope.device, scope.silence, limit_ns)

@@ -93,6 +93,8 @@ def _fell_back(story: Story) -> Result:
     proof = story.facts.proof if story.facts else None
     if proof is None:
         return Result("cannot tell", required, "the site file names no status register, or not what it says")
+    if _long_enough(story).outcome == "fail":
+        return Result("cannot tell", required, "its watchdog was not put to the test")
     if proof.fell_back:
         seen = f"status {proof.fell_back.word} at {story.times.clock(proof.fell_back.at_ns)}"
         return Result("pass", required, seen, (proof.fell_back.evidence,))
@@ -150,7 +152,7 @@ def _reset_late(story: Story) -> Result | None:
     facts = story.facts
     if facts is None or facts.on_loss != "shut-off":
         return None
-    required = "no reset before requests arrive again"
+    required = "no reset before requests that feed it arrive again"
     early = [r for r in facts.resets if r.arriving_ns is None]
     if early:
         seen = f"{len(early)} before, the first at {story.times.clock(early[0].at_ns)}"

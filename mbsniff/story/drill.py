@@ -85,7 +85,8 @@ def drill(
             f"no watchdog timeout is stated for {name}", hint="Give --site with watchdog_s, or --watchdog."
         )
     checks = [Check(row.code, row.title, result) for row in CHECKS if (result := row.judge(story))]
-    return Drill(story, digests, list(_events(story)), checks, overall([(c.code, c.result) for c in checks]))
+    events = sorted(_events(story), key=lambda e: (e.at_ns is None, e.at_ns or 0))
+    return Drill(story, digests, events, checks, overall([(c.code, c.result) for c in checks]))
 
 
 def _nearest(diagnosis: Diagnosis) -> str:
@@ -124,7 +125,11 @@ def _events(story: Story) -> Iterator[Event]:
                         ("every cyclic poll asked once", facts.full_round)):  # fmt: skip
         yield Event(title, step.at_ns if step else None, "", (step.evidence,) if step else ())
     for reset in facts.resets[:2]:
-        note = "requests were arriving" if reset.arriving_ns is not None else "before requests returned"
+        note = (
+            "requests were arriving again"
+            if reset.arriving_ns is not None
+            else "before requests that feed it returned"
+        )
         yield Event("trip reset", reset.at_ns, note, (reset.evidence,))
     if proof:
         yield Event(

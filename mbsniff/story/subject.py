@@ -17,12 +17,12 @@ from mbsniff.errors import one_line
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.silences import limit_ns
 from mbsniff.story.ask import Ask, AskError
+from mbsniff.story.cause import NEARLY
 from mbsniff.story.names import called
 from mbsniff.story.scope import Rows, Scope, feeds_of, scope_of_moment, scope_of_silence
 from mbsniff.story.times import Times, stretch_at
 
 NEAR_NS = 60_000_000_000  # a silence so close to the time asked for is what an alarm list may mean
-NEARLY = 0.5  # of the timeout: a silence from there on is told as one
 MOST_KNOWN = 8
 
 
