@@ -82,9 +82,8 @@ def _head(drill: Drill) -> Iterator[tuple[str, str]]:
     if limits.tolerable_outage_ns:
         stated.append(f"tolerable outage {duration(limits.tolerable_outage_ns)}")
     yield "Required", ", ".join(stated)
-    silence = story.scope.silence
-    if silence and story.cause:
-        yield "Seen", f"{story.summary} Cause: {story.cause.code} ({story.cause.certainty})."
+    cause = f" Cause: {story.cause.code} ({story.cause.certainty})." if story.cause else ""
+    yield "Seen", f"{story.summary}{cause}"
 
 
 def _event(drill: Drill, event: Event) -> list[str]:

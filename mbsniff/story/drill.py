@@ -11,7 +11,7 @@ from mbsniff.exchange import Look
 from mbsniff.measure import DeviceFigures
 from mbsniff.story.ask import Ask, AskError
 from mbsniff.story.checks import CHECKS, Outcome, Result, overall
-from mbsniff.story.marks import due_between
+from mbsniff.story.marks import due_between, due_text
 from mbsniff.story.names import called
 from mbsniff.story.story import Story
 from mbsniff.story.tell import tell
@@ -113,7 +113,8 @@ def _events(story: Story) -> Iterator[Event]:
     due = due_between(scope)
     if due:
         latest = f"{story.times.clock(due[1])} at the latest"
-        yield Event("watchdog due, at the earliest", due[0], latest)
+        is_due = due_text(scope, story.times) is not None
+        yield Event(f"watchdog {'' if is_due else 'would have been '}due, at the earliest", due[0], latest)
     proof = facts.proof
     if proof:
         fell, back = proof.fell_back, proof.back

@@ -128,10 +128,11 @@ def _at(
     case: Case, diagnosis: Diagnosis, devices: list[DeviceFigures], asked: tuple[int, int], named: bool
 ) -> Subject:
     """The silence at that time, or the nearest within a minute, or what was going on."""
+    masked = {(f.device, f.from_ns) for f in diagnosis.findings if f.code == "watchdog-masked"}
     near = [(_distance(extent(s), asked), not s.certain, -s.length_ns, d.index, d, s)
             for d in devices for s in beyond_timeout(d)]  # fmt: skip
     near += [(_distance(extent(m.silence), asked), True, 0, d.index, d, m.silence)
-             for d in devices for m in d.master_silences if m.beyond]  # fmt: skip
+             for d in devices for m in d.master_silences if (d.key, m.silence.from_ns) in masked]  # fmt: skip
     near = [entry for entry in near if entry[0] <= NEAR_NS]
     if near:
         *_, device, silence = min(near, key=lambda entry: entry[:4])
