@@ -108,6 +108,13 @@ def kernels_ready() -> bool:
     return folder is not None and next(folder.rglob("*.nbi"), None) is not None
 
 
+@functools.cache
+def is_ready(kernel: str) -> bool:
+    """Whether an earlier run left the machine code of the kernel of this name in the cache."""
+    folder = cache_folder()
+    return folder is not None and next(folder.rglob(f"*.{kernel}-*.nbi"), None) is not None
+
+
 def on_compiling(callback: Callable[[str], None]) -> None:
     """Have ``callback`` told the kernel's name each time one is about to be compiled anew."""
     global _announce

@@ -55,3 +55,18 @@ EVENT_COLUMNS = 7
 OVERTAKEN_NS = 50_000_000  # common practice: time-outs are longer, pipelined requests follow at once
 LONGEST_WAIT_NS = 60_000_000_000  # beyond any master's time-out in common practice
 MOST_OUTSTANDING = 64  # Messaging on TCP/IP V1.0b, 4.4.2.1 (NumberMaxOfServerTransaction): 1 to 16
+
+# Columns of the network table: what frames beside Modbus say. -1 where there is none.
+N_KIND = 0  # a kind of mbsniff.wire.network.rows
+N_TIME_NS = 1
+N_FRAME = 2  # ordinal in the recording, from 0
+N_MAC = (
+    3  # hardware address, as an integer: of the frame's sender; of look-ups: the one that the packet names
+)
+N_ADDRESS = 4  # row of ``hosts``: who says it (look-ups: whose hardware address is told)
+N_TARGET = 5  # row of ``hosts``: who is asked for, or spoken to; the address given; about whom an error is
+N_TARGET_MAC = 6  # of whom it is sent to; the client of a lease; the root bridge of a tree
+N_HOPS = 7  # time to live, or hop limit, that was left
+N_AMOUNT = 8  # by kind: see `Exchange.network`
+N_CONNECTION = 9  # ORIGIN: the TCP connection
+NETWORK_COLUMNS = 10

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange.columns import (
+    NETWORK_COLUMNS,
     NO_ADDRESS,
     P_READ,
     P_WHO,
@@ -72,6 +73,20 @@ class Exchange:
     """Row of ``pairs`` of every connection."""
     connection_port: NDArray[np.int32]
     """The client's TCP port of every connection."""
+    network: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, NETWORK_COLUMNS), np.int64))
+    """Shape (events, NETWORK_COLUMNS): what frames beside Modbus say, by time, then frame; mirror copies dropped.
+
+    Kinds: `mbsniff.wire.network.rows`. N_AMOUNT by kind: LOOKUP_ASKED 1 where only one host was asked, 0 where all
+    were; echoes identifier << 16 | sequence number; HOST_ERROR type << 8 | code; LEASE_ASKED, _DECLINED and _RELEASED
+    the message's type; LEASE_OFFERED and _GIVEN seconds; TREE_NEWS type << 8 | flags; TREE_HELLO role << 32 |
+    port << 16 | root's priority; ORIGIN the TCP flags. Of floods only some rows are here
+    (`Counters.network_events_left_out`).
+    """
+    hosts: list[str] = field(default_factory=list)
+    """Texts of the addresses in ``network``, by version and address."""
+    broadcasts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 3), np.int64))
+    """Shape (seconds, 3), by time: beginning of a second (ns), frames to groups of hosts (broadcast, multicast) in it,
+    copies included, and who sent most of them (hardware address, -1 unknown). Only seconds that have any."""
 
     @property
     def kinds(self) -> NDArray[np.uint8]:

@@ -21,6 +21,7 @@ from mbsniff.exchange.columns import (
     STATUS_MASK,
 )
 from mbsniff.exchange.matching import match_rows, settle_outstanding
+from mbsniff.exchange.network import network_table
 from mbsniff.exchange.polls import LIMBS, poll_hashes
 from mbsniff.exchange.result import Exchange, Pair
 from mbsniff.exchange.sorting import sort_columns
@@ -97,6 +98,7 @@ class Tracker:
             columns["poll"], columns["value"], columns["status"], polls, self._value_table, self._value_bytes,
             compiled=self._compiled,
         )  # fmt: skip
+        network, hosts = network_table(self._messages.network.rows)
         return Exchange(
             **columns,
             polls=polls,
@@ -106,6 +108,9 @@ class Tracker:
             pairs=list(self._pairs),
             connection_pair=self._links[: self._linked, o.X_PAIR].astype(np.int32),
             connection_port=self._client_ports(),
+            network=network,
+            hosts=hosts,
+            broadcasts=self._messages.network.broadcasts,
         )
 
     def _client_ports(self) -> NDArray[np.int32]:

@@ -80,13 +80,18 @@ def may_hide_ip(version: int, data: Bytes, at: int, header: int, end: int, link:
 @rare
 def hiding_ethertype(data: Bytes, at: int, header: int, end: int, link: int) -> int:
     """The EtherType (or LLC length) of what is no IP at ``header``, where that may hide IP, else -1."""
+    ethertype = ethertype_of(data, at, header, link)
+    return ethertype if ethertype >= 0 and hides_ip(ethertype, data, header, end) else -1
+
+
+@helper
+def ethertype_of(data: Bytes, at: int, header: int, link: int) -> int:
+    """The EtherType, or length, before ``header`` of the frame at ``at``; -1 where its link header has none."""
     if link == LINK_LINUX_COOKED_2 and header == at + 20:
-        ethertype = u16(data, at)
-    elif link == LINK_ETHERNET or link == LINK_LINUX_COOKED or link == LINK_LINUX_COOKED_2:
-        ethertype = u16(data, header - 2)
-    else:
-        return -1
-    return ethertype if hides_ip(ethertype, data, header, end) else -1
+        return u16(data, at)
+    if link == LINK_ETHERNET or link == LINK_LINUX_COOKED or link == LINK_LINUX_COOKED_2:
+        return u16(data, header - 2)
+    return -1
 
 
 @helper

@@ -43,6 +43,7 @@ from mbsniff.wire.plain import plain_frames
 from mbsniff.wire.rows import CLIENT, OPENING, PROBE, SERVER
 from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
+    C_ASIDE,
     C_CONNECTIONS,
     C_FRAME,
     C_FRAMES_MODBUS,
@@ -88,9 +89,12 @@ UNUSUAL_RUN = 16  # frames after which plain ones are looked for again where non
 def frames_to_rows(
     data: Bytes, frames: Columns, ports: Bytes, multipliers: Columns, keys: Columns, recent: Columns,
     slots: Columns, state: Columns, parts: Bytes, free_parts: Columns, held: Columns, held_data: Bytes,
-    rows: Columns, values: Bytes, carry: Columns,
+    rows: Columns, values: Bytes, aside: Columns, carry: Columns,
 ) -> int:  # fmt: skip
-    """Walk the batch's frames from carry[C_FRAME] on; DONE, or why the loop came back before the end."""
+    """Walk the batch's frames from carry[C_FRAME] on; DONE, or why the loop came back before the end.
+
+    What else may matter is set aside: (connection + 1) << 32 | row, with connection -1 for what is no segment of one.
+    """
     i = carry[C_FRAME] & INDEX
     count = len(frames)
     most_rows = len(rows) - MOST_ROWS
@@ -119,6 +123,8 @@ def frames_to_rows(
                 carry[C_UNDECODABLE] += 1
             elif version == UNKNOWN_LINK:
                 carry[C_UNKNOWN_LINK] += 1
+            else:
+                _set_aside(-1, i - 1, aside, carry)
             continue
         found, tcp, segment_end = tcp_segment(data, ip, end, wire_end, version)
         if found != FOUND:
@@ -126,6 +132,8 @@ def frames_to_rows(
                 carry[C_UNDECODABLE] += 1
             elif found >= ENCLOSES:
                 return HIDDEN_FRAME
+            else:
+                _set_aside(-1, i - 1, aside, carry)
             continue
         tcp &= INDEX
         if end - tcp < 4:
@@ -181,6 +189,8 @@ def frames_to_rows(
             carry[C_REPEATED] += 1
             continue
         remember_print(c, side, mark, time_ns, state)
+        if flags & (SYN_BIT | RST_BIT | FIN_BIT) or not state[c, HEARD] & (1 << side):
+            _set_aside(c, i - 1, aside, carry)
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
             data, tcp + header, seen, size, c, side, sequence, ack, flags, time_ns,
@@ -188,6 +198,13 @@ def frames_to_rows(
         )  # fmt: skip
     carry[C_FRAME] = i
     return DONE
+
+
+@rare
+def _set_aside(c: int, row: int, aside: Columns, carry: Columns) -> None:
+    k = carry[C_ASIDE]
+    carry[C_ASIDE] = k + 1
+    aside[k] = (c + 1) << 32 | row
 
 
 @rare

@@ -20,6 +20,7 @@ from mbsniff.wire.connections import (
     server_of,
 )
 from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
+from mbsniff.wire.network.reader import NetworkReader
 from mbsniff.wire.rows import ROW_COLUMNS
 from mbsniff.wire.unwrap import Unwrapper
 from mbsniff.wire.unwrap.layers import SECURED_NAME
@@ -31,6 +32,7 @@ _VALUES = MOST_VALUES + (1 << 18)
 _CONNECTIONS = 256
 _PARTS = 64
 _HELD = 4 * s.SEGMENT_HELD
+_ASIDE = 4096  # frames of a usual batch
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,8 @@ class Counters:
     repeated_frames: int
     unrecorded_bytes: int
     skipped_bytes: int
+    network_events_left_out: int = 0
+    """Network events of floods that were counted only (`mbsniff.wire.network.seen`)."""
     seen_through: dict[str, int] = field(default_factory=dict)
     """Frames by the layer that they were found below (`mbsniff.wire.unwrap.layers`)."""
     not_seen_through: dict[str, int] = field(default_factory=dict)
@@ -70,6 +74,8 @@ class MessageReader:
         self._rows = np.zeros((_ROWS, ROW_COLUMNS), np.int64)
         self._values = np.zeros(_VALUES, np.uint8)
         self._unwrapper = Unwrapper(compiled=compiled)
+        self._aside = np.zeros(_ASIDE, np.int64)
+        self.network = NetworkReader(compiled=compiled)
         self._carry = np.zeros(s.CARRY_COLUMNS, np.int64)
         self._carry[s.C_FREE_PARTS] = _PARTS
         self._carry[s.C_FREE_HELD] = -1
@@ -82,13 +88,18 @@ class MessageReader:
         """
         self._carry[s.C_FRAME] = 0
         self._carry[s.C_ORDINAL] = ordinal
+        self._carry[s.C_ASIDE] = 0
+        if len(self._aside) < len(batch.rows):
+            self._aside = np.zeros(len(batch.rows), np.int64)
         data, frames = batch.data, batch.rows
         while True:
             reason = frames_to_rows(
                 data, frames, self._ports, self._multipliers, self._keys, self._recent,
                 self._slots, self._state, self._parts, self._free_parts, self._held, self._held_data,
-                self._rows, self._values, self._carry, compiled=self._compiled,
+                self._rows, self._values, self._aside, self._carry, compiled=self._compiled,
             )  # fmt: skip
+            if reason == s.DONE:
+                self.network.take(data, frames, self._aside[: self._carry[s.C_ASIDE]], ordinal)
             if reason in (s.DONE, s.ROOM):
                 yield self._take_rows()
             if reason == s.DONE:
@@ -138,6 +149,7 @@ class MessageReader:
             repeated_frames=carry[s.C_REPEATED] + self._unwrapper.copies,
             unrecorded_bytes=carry[s.C_UNRECORDED],
             skipped_bytes=carry[s.C_SKIPPED],
+            network_events_left_out=self.network.left_out,
             seen_through=self._unwrapper.seen_through,
             not_seen_through=not_seen_through,
         )

@@ -56,7 +56,8 @@ C_UNKNOWN_LINK = 12
 C_REPEATED = 13  # copies made by the mirror port
 C_UNRECORDED = 14  # bytes sent but not recorded
 C_SKIPPED = 15  # bytes passed over in search of the next message
-CARRY_COLUMNS = 16
+C_ASIDE = 16  # frames of the batch that were set aside for `mbsniff.wire.network`
+CARRY_COLUMNS = 17
 
 # Why the loop came back.
 DONE = 0

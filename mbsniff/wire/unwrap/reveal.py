@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.capture.frames import CAPTURED, LINK, POSITION, TIME_NS
-from mbsniff.compiled import cache_folder
+from mbsniff.compiled import is_ready
 from mbsniff.wire.ip import FRAGMENT, ROUTING
 from mbsniff.wire.link import LINK_NOTHING, LINK_RAW
 from mbsniff.wire.unwrap import layers
@@ -46,7 +44,7 @@ class Unwrapper:
         rows = rows.copy()
         made: list[tuple[int, NDArray[np.int64], bytes]] = []
         self._rows_walked += len(rows) - first
-        compiled = self._compiled and (self._rows_walked > SOON_COMPILED or _is_compiled())
+        compiled = self._compiled and (self._rows_walked > SOON_COMPILED or is_ready("peel_frames"))
         i = first
         while (i := self._peel(data, rows, i, compiled)) < len(rows):
             settled = self._settle(data, rows[i], compiled)
@@ -143,10 +141,3 @@ class Unwrapper:
             place += len(frame)
             parts.append(np.frombuffer(frame, np.uint8))
         return np.concatenate(parts), rows
-
-
-@functools.cache
-def _is_compiled() -> bool:
-    """Whether an earlier run left the machine code of `peel_frames`."""
-    folder = cache_folder()
-    return folder is not None and next(folder.rglob("*.peel_frames-*.nbi"), None) is not None
