@@ -15,6 +15,7 @@ from mbsniff.story.marks import due_text, mark_moments
 from mbsniff.story.masters import master_moments
 from mbsniff.story.moments import Moment, Phases, steps_of
 from mbsniff.story.names import called, master_called, together
+from mbsniff.story.network import network_moments
 from mbsniff.story.others import other_moments
 from mbsniff.story.recording import recording_moments
 from mbsniff.story.recovery import is_told_by_status, recovery_moments, recovery_text, seen_recovery
@@ -45,6 +46,7 @@ def tell(
         scope = subject.scope
     phases = Phases(scope.from_ns, scope.until_ns)
     moments = [*_moments(subject, diagnosis, written, times), *recovery_moments(scope, recovery)]
+    moments += network_moments(scope, {m.who for m in moments if m.kind == "asked-nobody"})
     steps = steps_of(moments, scope.case, times, phases, fold=fold)
     feeding = scope.feeding_masters
     master = (

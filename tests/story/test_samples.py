@@ -15,12 +15,19 @@ SLOW_TO_SHOW = {  # seconds from what was done to its first effect on the feeds,
 }  # fmt: skip
 
 TOLD: dict[str, tuple[str, ...]] = {
-    "master-killed": ("asked-nobody", "closed", "others-silent"),
-    "master-stopped": ("asked-nobody", "others-silent"),
+    "master-killed": ("asked-nobody", "closed", "others-silent", "host-alive"),
+    "master-stopped": ("asked-nobody", "others-silent", "host-alive"),
     "master-idle": ("asked-nobody", "probed", "others-silent"),
     "poll-dropped": ("asked-others",),
-    "device-link-down": ("no-reply", "sent-again", "connect-unanswered", "reset", "asked-others"),
-    "master-link-down": ("asked-nobody",),
+    "device-link-down": (
+        "no-reply",
+        "sent-again",
+        "connect-unanswered",
+        "reset",
+        "asked-others",
+        "announced",
+    ),
+    "master-link-down": ("asked-nobody", "lookup-unanswered", "host-silent", "announced"),
     "trunk-down": ("others-silent", "others-no-reply", "sent-again"),
     "return-path-lost": ("replied-again", "sent-again"),
     "device-stalled": ("taken-no-reply", "connected"),
@@ -29,15 +36,16 @@ TOLD: dict[str, tuple[str, ...]] = {
     "device-slow": ("slow-reply", "taken-no-reply"),
     "no-free-slot": ("connect-refused", "asked"),
     "port-closed": ("closed", "connect-refused"),
-    "device-restarted": ("sent-again", "reset"),
-    "address-conflict": ("connect-refused", "connect-unanswered"),
+    "device-restarted": ("sent-again", "reset", "announced"),
+    "address-conflict": ("connect-refused", "connect-unanswered", "claimed", "other-origin"),
+    "address-moved": ("lease-other", "announced-other", "lookup-unanswered"),
     "flow-forgotten": ("sent-again", "asked"),
     "target-dead": ("exception",),
     "connection-ended": ("closed", "connected"),
     "feed-wrong": ("asked", "reset-trip"),
     "zone-switched-off": ("wrote-zero",),
-    "spanning-tree-change": ("others-silent", "sent-again"),
-    "broadcast-storm": ("others-silent", "sent-again"),
+    "spanning-tree-change": ("others-silent", "sent-again", "tree-changed"),
+    "broadcast-storm": ("others-silent", "sent-again", "storm"),
 }
 NO_TRIP_LEFT = ("port-closed", "device-restarted")  # their zones start anew and know of no trip
 NO_STATUS = ("target-dead",)  # the fans' registers are not named
@@ -136,6 +144,23 @@ def test_a_master_that_others_stood_in_for() -> None:
     story = story_of("plc-silent.pcapng")
     assert story.is_fault and "asked-nobody" in kinds(story) and "watchdog-due" not in kinds(story)
     assert "which kept the watchdog fed" in texts(story)
+
+
+def test_who_claims_an_address() -> None:
+    """The second host is told by its hardware address, as the samples' page has it."""
+    assert "another host claimed zone 3's address" in texts(planted("address-conflict"))
+    assert "00-00-5E-00-53-99" in texts(planted("address-conflict"))
+
+
+def test_who_floods() -> None:
+    """The recipe terminal sent 800 look-ups a second."""
+    storm = next(step for step in planted("broadcast-storm").steps if step.kind == "storm")
+    assert "recipe terminal (00-00-5E-00-53-30)" in storm.text and "800" in storm.text
+
+
+def test_which_address_was_given() -> None:
+    """The lease named 192.0.2.63."""
+    assert "gave zone 3 another address: 192.0.2.63" in texts(planted("address-moved"))
 
 
 def test_everything() -> None:
