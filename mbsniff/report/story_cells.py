@@ -47,7 +47,7 @@ def step_text(step: Step, several: bool) -> str:
 def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
     """(title, text) of what follows the steps: cause, what speaks against others, recovery, what stays hidden.
 
-    ``most``: how many sentences of each argument are told; None: all.
+    ``most``: how many sentences of each argument are told; None: all; 0: only the first of what would decide.
     """
     several = has_several_files(story)
     found = _argument(story, most, several) if story.cause else []
@@ -66,11 +66,13 @@ def _argument(story: Story, most: int | None, several: bool) -> list[tuple[str, 
         return []
     shown = listed_frames(cause.evidence, several)
     text = one_line(cause.text) + (f" ({shown})" if shown else "")
-    parts = (
+    parts: tuple[tuple[str, list[str]], ...] = (
         ("Not others", [sentence.removeprefix(AGAINST) for sentence in cause.against]),
         ("Still possible", [f"{code}: {why}" for code, why in cause.rivals]),
         (DECIDES, list(cause.would_decide)),
     )
+    if most == 0:
+        parts, most = parts[-1:], 1
     told = [(title, _ended("; ".join(one_line(s) for s in texts[:most]))) for title, texts in parts if texts]
     return [("Why", _ended(f"{cause.code} ({cause.certainty}): {text}")), *told]
 

@@ -86,7 +86,7 @@ def test_the_page_says_what_was_left_out() -> None:
 def test_pages_end_with_what_the_wire_cannot_show() -> None:
     """And with the caution."""
     last = story_page(story_of("link-down.pcap"), 400).splitlines()[-2:]
-    assert last[0].startswith("The wire cannot show: What zone 3's output really did")
+    assert last[0].startswith("The wire cannot show: what zone 3's output really did")
     assert "Local codes" in last[1]
 
 
