@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections import Counter
 from dataclasses import dataclass, field
 
@@ -32,13 +33,14 @@ class Hosts:
     """All network events, in time order."""
     hosts: list[str]
     _usual: dict[str, int | None] = field(default_factory=dict)
+    _owners: dict[tuple[int, str], str] = field(default_factory=dict)
 
     @property
     def device(self) -> str:
         """The device's address."""
         return self.scope.device.address
 
-    @property
+    @functools.cached_property
     def masters(self) -> list[str]:
         """Addresses of the device's masters, those of others that the site joins to them among them."""
         case = self.scope.case
@@ -87,6 +89,11 @@ class Hosts:
 
         ``claimed``: an address that it only claims to have.
         """
+        if (mac, claimed) not in self._owners:
+            self._owners[mac, claimed] = self._owner(mac, claimed)
+        return self._owners[mac, claimed]
+
+    def _owner(self, mac: int, claimed: str) -> str:
         if mac < 0:
             return "an unknown sender"
         named = [m.name for m in self.scope.case.site.masters if mac_text(mac) in m.hardware_addresses]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import replace
 
@@ -69,7 +70,8 @@ def _answers(events: list[Event]) -> Answers:
 
 def _is_answered(event: Event, answers: Answers) -> bool:
     times = answers.get((event[N_KIND], event[N_TARGET]), [])
-    return any(0 <= at_ns - event[N_TIME_NS] <= ANSWER_NS for at_ns in times)
+    first = bisect_left(times, event[N_TIME_NS])
+    return first < len(times) and times[first] - event[N_TIME_NS] <= ANSWER_NS
 
 
 def _matters(hosts: Hosts, address: str) -> bool:

@@ -62,9 +62,10 @@ def tell(
         steps=steps,
         cause=cause,
         recovery=recovery_text(scope, recovery, times),
-        unseen=unseen(
-            diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)
-        ),
+        unseen=[
+            *unseen(diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)),
+            *(f"the recording itself: {times.localized(doubt, scope.from_ns)}" for doubt in diagnosis.doubts),
+        ],
         scope=scope,
         facts=recovery,
     )  # fmt: skip
@@ -107,8 +108,13 @@ def _summary(subject: Subject, times: Times, cause: Argued | None) -> str:
             f"{master} sent {name} nothing for {length}. Requests of others kept the watchdog fed, so it did "
             f"not trip, although {master} had no control over {name}."
         )
-    text = f"{name} ({scope.device.key}) got no request that feeds its watchdog for {length}"
+    text = f"{_introduced(scope)} got no request that feeds its watchdog for {length}"
     return f"{text}; {_watchdog(scope, times)}."
+
+
+def _introduced(scope: Scope) -> str:
+    """The device with its address, where it has a name."""
+    return f"{called(scope.device)} ({scope.device.key})" if scope.device.name else scope.device.key
 
 
 def _watchdog(scope: Scope, times: Times) -> str:
@@ -125,12 +131,9 @@ def _watchdog(scope: Scope, times: Times) -> str:
 
 def _quiet(subject: Subject, times: Times, cause: Argued | None) -> str:
     scope = subject.scope
-    name = called(scope.device)
-    text = f"{name} ({scope.device.key}) was fed in time then: no silence came near its watchdog's timeout"
+    text = f"{_introduced(scope)} was fed in time then: no silence came near its watchdog's timeout"
     if not scope.device.limits.watchdog_ns:
-        text = (
-            f"No silence of {name} ({scope.device.key}) stands out then; no timeout of its watchdog is stated"
-        )
+        text = f"No silence of {_introduced(scope)} stands out then; no timeout of its watchdog is stated"
     return (
         f"{text}."
         if cause
