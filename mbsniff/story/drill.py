@@ -11,17 +11,13 @@ from mbsniff.exchange import Look
 from mbsniff.measure import DeviceFigures
 from mbsniff.story.ask import Ask, AskError
 from mbsniff.story.checks import CHECKS, Outcome, Result, overall
+from mbsniff.story.kinds import SIGNS
 from mbsniff.story.marks import due_between, due_text
 from mbsniff.story.names import called
 from mbsniff.story.story import Story
 from mbsniff.story.tell import tell
 from mbsniff.story.times import Times
 
-SIGNS = frozenset({
-    "no-reply", "taken-no-reply", "late-reply", "exception", "sent-again", "replied-again", "connect-unanswered",
-    "connect-refused", "connect-unfinished", "closed", "reset", "asked-nobody",
-})  # fmt: skip
-"""Kinds of steps that are a first sign of the outage."""
 UNTOLD = {
     "before": "it said so before already",
     "did not": "it shows no trip",

@@ -123,3 +123,9 @@ KINDS: tuple[Kind, ...] = (
 )  # fmt: skip
 
 BY_CODE = {kind.code: kind for kind in KINDS}
+
+SIGNS = frozenset({
+    "no-reply", "taken-no-reply", "late-reply", "exception", "sent-again", "replied-again", "connect-unanswered",
+    "connect-refused", "connect-unfinished", "closed", "reset", "asked-nobody",
+})  # fmt: skip
+"""Kinds that are a sign of something wrong with the communication of a device."""

@@ -16,6 +16,7 @@ from mbsniff.story.names import anded, called, master_called, together
 from mbsniff.story.scope import Rows, Scope
 
 MOST_OF_IT = 0.6  # of the silence: a master that asked nobody for so long was at rest
+USUAL_TIMES = 1.5  # as long as usual between its requests: a shorter rest is none
 WAITED = 0.25  # of the silence: waits for another device that make up so much are told
 
 
@@ -116,9 +117,15 @@ def _idle(scope: Scope, master: int, rows: Rows) -> tuple[int, int] | None:
     times = np.concatenate([[scope.from_ns], times, [until_ns]])
     gaps = np.diff(times)
     longest = int(gaps.argmax())
-    if gaps[longest] < MOST_OF_IT * (until_ns - scope.from_ns):
+    if gaps[longest] < max(MOST_OF_IT * (until_ns - scope.from_ns), USUAL_TIMES * _usual_ns(scope, master)):
         return None
     return int(times[longest]), int(times[longest + 1])
+
+
+def _usual_ns(scope: Scope, master: int) -> int:
+    """How long the master usually waits from one request of its fastest poll of the device to the next."""
+    polls = [p for p in scope.device.polls if int(scope.master_of_poll[p.row]) == master]
+    return min((p.period.median for p in polls if p.kind == "cyclic" and p.period), default=0)
 
 
 def _is_excused(scope: Scope, idle: tuple[int, int]) -> bool:

@@ -11,6 +11,7 @@ from mbsniff.exchange import Look
 from mbsniff.story.ask import Ask
 from mbsniff.story.cause import argue
 from mbsniff.story.links import link_moments
+from mbsniff.story.kinds import SIGNS
 from mbsniff.story.marks import due_text, mark_moments
 from mbsniff.story.masters import master_moments
 from mbsniff.story.moments import Moment, Phases, steps_of
@@ -21,7 +22,7 @@ from mbsniff.story.recording import recording_moments
 from mbsniff.story.recovery import is_told_by_status, recovery_moments, recovery_text, seen_recovery
 from mbsniff.story.requests import healthy_moments, request_moments
 from mbsniff.story.scope import Scope
-from mbsniff.story.story import Argued, Story
+from mbsniff.story.story import Argued, Step, Story
 from mbsniff.story.subject import Subject, subject_of
 from mbsniff.story.times import Times
 from mbsniff.story.unseen import unseen
@@ -57,7 +58,7 @@ def tell(
     return Story(
         diagnosis, times, scope.device, scope.from_ns, scope.until_ns,
         headline=_headline(scope, times),
-        summary=_summary(subject, times, cause),
+        summary=_summary(subject, times, cause, steps),
         is_fault=subject.finding is not None and subject.finding.level == "fault",
         steps=steps,
         cause=cause,
@@ -94,12 +95,12 @@ def _headline(scope: Scope, times: Times) -> str:
     return f"What happened to {called(scope.device)} on {day}, {span} ({times.name(scope.from_ns)})"
 
 
-def _summary(subject: Subject, times: Times, cause: Argued | None) -> str:
+def _summary(subject: Subject, times: Times, cause: Argued | None, steps: list[Step]) -> str:
     """The first paragraph: how long, whether the watchdog was due, and the cause in a word."""
     scope = subject.scope
     name = called(scope.device)
     if scope.silence is None:
-        return _quiet(subject, times, cause)
+        return _quiet(subject, cause, steps)
     silence = scope.silence
     length = between(silence.shortest_ns, silence.longest_ns if silence.longest_ns else silence.length_ns)
     if scope.master is not None:
@@ -129,13 +130,12 @@ def _watchdog(scope: Scope, times: Times) -> str:
     return f"its watchdog ({duration(timeout_ns)}) {due}"
 
 
-def _quiet(subject: Subject, times: Times, cause: Argued | None) -> str:
+def _quiet(subject: Subject, cause: Argued | None, steps: list[Step]) -> str:
+    """Of a moment without a silence."""
     scope = subject.scope
     text = f"{_introduced(scope)} was fed in time then: no silence came near its watchdog's timeout"
     if not scope.device.limits.watchdog_ns:
         text = f"No silence of {_introduced(scope)} stands out then; no timeout of its watchdog is stated"
-    return (
-        f"{text}."
-        if cause
-        else f"{text}, and the recording shows no communication cause for anything it did."
-    )
+    if any(step.kind in SIGNS for step in steps):
+        return f"{text}, but not everything went well, as told below."
+    return f"{text}." if cause else f"{text}; the recording shows no communication cause for anything it did."
