@@ -10,8 +10,8 @@ from mbsniff.diagnose.wording import between, duration
 from mbsniff.exchange import Look
 from mbsniff.story.ask import Ask
 from mbsniff.story.cause import argue
-from mbsniff.story.links import link_moments
 from mbsniff.story.kinds import SIGNS
+from mbsniff.story.links import link_moments
 from mbsniff.story.marks import due_text, mark_moments
 from mbsniff.story.masters import master_moments
 from mbsniff.story.moments import Moment, Phases, steps_of

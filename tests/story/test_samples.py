@@ -114,7 +114,9 @@ def test_steps_name_their_frames() -> None:
 
 def test_masters_went_on_elsewhere() -> None:
     """Other zones' names are folded into one phrase."""
-    assert "oven PLC went on asking zones 1, 2 and 4 to 6" in texts(story_of("link-down.pcap"))
+    assert "oven PLC and supervisory station went on asking zones 1, 2 and 4 to 6" in texts(
+        story_of("link-down.pcap")
+    )
 
 
 def test_a_switch_fails_three_zones() -> None:
