@@ -133,6 +133,16 @@ GENERAL: tuple[Kind, ...] = (
         "Ask who or what commanded it: a recipe, an operator, an interlock in the master's program.",
     ),
     Kind(
+        "near-misses",
+        "near misses",
+        "remark",
+        "The watchdog was not due, but silences took more than half of its timeout, or more than four fifths.",
+        "The times of the requests that feed it and the stated timeout; the cause of the longest few is looked for as "
+        "that of a due watchdog is.",
+        "Polling that is always so slow, which is told as close to the watchdog.",
+        "Find out what keeps the master from asking before it takes longer.",
+    ),
+    Kind(
         "scattered-reads",
         "reads scattered",
         "remark",

@@ -10,9 +10,11 @@ from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.load import load_findings
+from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
+from mbsniff.diagnose.timeouts import SupportedTimeout, supported_timeout, timeout_advice
 from mbsniff.diagnose.trust import doubts, vantage_text
 from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
 from mbsniff.exchange import Exchange, Look, RecordingFacts
@@ -26,7 +28,7 @@ RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
     reply_findings,
     pattern_findings,
 )
-RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout that it could support
+ABOUT_TIMEOUTS = frozenset({"watchdog-close", "near-misses"})
 
 
 def diagnose(
@@ -37,18 +39,32 @@ def diagnose(
     findings = [
         _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
     ]
+    misses = near_misses(case)
+    findings += near_miss_findings(case, misses)
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
     findings = with_recoveries(case, findings, look)
+    supported = {device.key: supported_timeout(case, device) for device in figures.devices}
+    findings = [_with_timeout_advice(case, f, supported.get(f.device or "")) for f in findings]
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
     place: dict[str, int] = {}
     for number, finding in enumerate(findings):
         own[finding.device or ""].append(finding)
         place.setdefault(finding.device or "", number)
-    verdicts = [_verdict(case, device, own[device.key]) for device in figures.devices]
+    verdicts = [_verdict(device, own[device.key], supported[device.key]) for device in figures.devices]
     last = len(findings)
     verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
-    return Diagnosis(exchange, facts, figures, site, verdicts, findings, vantage_text(case), doubts(case))
+    return Diagnosis(
+        exchange,
+        facts,
+        figures,
+        site,
+        verdicts,
+        findings,
+        vantage_text(case),
+        doubts(case),
+        near_misses=misses,
+    )
 
 
 def _judged(finding: Finding, device: DeviceFigures) -> Finding:
@@ -76,7 +92,14 @@ def _with_incidents(findings: list[Finding]) -> list[Finding]:
     return [replace(f, incident=numbers[id(f)]) if id(f) in numbers else f for f in findings]
 
 
-def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
+def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeout | None) -> Finding:
+    """The finding; where it is about a timeout that was nearly over, with what the polling could support."""
+    about = supported if finding.code in ABOUT_TIMEOUTS else None
+    advice = timeout_advice(case, about) if about else None
+    return replace(finding, advice=f"{finding.advice} {advice}") if advice else finding
+
+
+def _verdict(device: DeviceFigures, own: list[Finding], supported: SupportedTimeout | None) -> Verdict:
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,
@@ -86,7 +109,7 @@ def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
         certainty=worst.certainty if worst else None,
         margin=margin(device) if device.regular else None,
         spare_polls=spare_polls(device) if device.regular else None,
-        supported_timeout_ns=_supported_timeout(case, device),
+        supported=supported,
         incident=next((f.incident for f in own if f.incident), None),
     )
 
@@ -106,17 +129,3 @@ def _state(device: DeviceFigures, own: list[Finding]) -> State:
     if due or not device.regular or device.limits.watchdog_ns is None or not device.silences.feeds:
         return "open"
     return "fine"
-
-
-def _supported_timeout(case: Case, device: DeviceFigures) -> int | None:
-    """Longest silence + time-out × tries + reconnect delay of its slowest master, and a reserve."""
-    longest = device.silences.longest
-    if not device.regular or longest is None:
-        return None
-    retries = [
-        (h.timeout_ns or 0) * (h.tries or 0) + (h.reconnect_ns or 0 if h.timeout_ns else 0)
-        for h in case.endpoint(device).habits
-        if h.master in device.masters
-    ]
-    needed = longest.length_ns + max(retries, default=0)
-    return needed + needed * RESERVE_PERCENT // 100

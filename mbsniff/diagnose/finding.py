@@ -10,7 +10,9 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.near_misses import NearMisses
     from mbsniff.diagnose.recovery.facts import Recovery
+    from mbsniff.diagnose.timeouts import SupportedTimeout
 
 Level = Literal["fault", "risk", "remark"]
 Certainty = Literal["certain", "likely", "open"]
@@ -72,9 +74,14 @@ class Verdict:
     margin: float | None
     """1 − longest silence ÷ timeout."""
     spare_polls: int | None
-    supported_timeout_ns: int | None
+    supported: SupportedTimeout | None
     """A timeout that the observed polling could support; None where too little was observed."""
     incident: int | None = None
+
+    @property
+    def supported_timeout_ns(self) -> int | None:
+        """That timeout, where the process may be without control for so long, as far as the site file says."""
+        return self.supported.needed_ns if self.supported and self.supported.is_tolerable else None
 
 
 @dataclass(frozen=True)
@@ -91,6 +98,8 @@ class Diagnosis:
     """Where the recorder seems to sit, in words."""
     doubts: list[str]
     """What limits the trust in the recording, a sentence each."""
+    near_misses: dict[str, NearMisses]
+    """By device's key, where there were any."""
 
     @property
     def has_fault(self) -> bool:

@@ -11,6 +11,7 @@ from mbsniff.diagnose.wording import moment
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
+from mbsniff.report.margin_json import near_misses_dict, supported_dict
 from mbsniff.report.recovery_json import frame_dict, recovery_dict
 from mbsniff.report.rounding import (
     in_milliseconds,
@@ -53,7 +54,7 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "recording": _recording(diagnosis),
-        "devices": [_device(verdict, diagnosis.figures.span_ns) for verdict in diagnosis.verdicts],
+        "devices": [_device(verdict, diagnosis) for verdict in diagnosis.verdicts],
         "endpoints": [_endpoint(endpoint) for endpoint in diagnosis.figures.endpoints],
         "findings": [_finding(finding) for finding in diagnosis.findings],
     }
@@ -110,8 +111,9 @@ def _clock(clock: Clock) -> dict[str, Any]:
     }
 
 
-def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
-    figures = verdict.figures
+def _device(verdict: Verdict, diagnosis: Diagnosis) -> dict[str, Any]:
+    figures, span_ns = verdict.figures, diagnosis.figures.span_ns
+    near = diagnosis.near_misses.get(figures.key)
     silences = figures.silences
     longest = silences.longest
     judged = figures.regular and bool(figures.limits.watchdog_ns)
@@ -149,6 +151,8 @@ def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
         "watchdog_due": silences.certain + (silences.end_is_due == "certain") if judged else None,
         "watchdog_possibly_due": silences.possible + (silences.end_is_due == "possible") if judged else None,
         "supported_timeout_s": seconds(verdict.supported_timeout_ns),
+        "supported_timeout": supported_dict(verdict.supported) if verdict.supported else None,
+        "near_misses": near_misses_dict(near) if near else None,
         "state": verdict.state,
         "polls": [_poll(poll) for poll in figures.polls],
     }

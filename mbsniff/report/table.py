@@ -9,7 +9,7 @@ from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis, Finding
 from mbsniff.diagnose.recovery import recovery_sentences
-from mbsniff.diagnose.wording import clock, counted, day, duration
+from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
 
@@ -112,15 +112,20 @@ def ruled(titles: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]]) -> 
 
 def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
     """What timeout the observed polling could support, where none is stated."""
-    known = [v for v in diagnosis.verdicts if v.figures.limits.watchdog_ns is None and v.supported_timeout_ns]
+    known = [v for v in diagnosis.verdicts if v.figures.limits.watchdog_ns is None and v.supported]
     if not known:
         return ""
-    longest = max(v.supported_timeout_ns or 0 for v in known)
-    text = (
-        f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling "
-        f"could support {duration(longest)} or more (longest silence, retries and 20 % reserve); "
-        "whether the process may be without control that long is for its owner to decide."
-    )
+    text = f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged."
+    longest = max((v.supported_timeout_ns or 0 for v in known), default=0)
+    if longest:
+        text += (
+            f" The observed polling could support {duration(longest)} or more (longest healthy silence, time-outs, "
+            "reconnecting and 20 % reserve); whether the process may be without control that long is for its owner to "
+            "decide."
+        )
+    slow = [v.figures.key for v in known if v.supported and not v.supported.is_tolerable]
+    if slow:
+        text += f" What {listed(slow, 3)} would need is longer than the tolerable outage allows: the polling must become faster."
     return wrapped(text, width)
 
 

@@ -117,7 +117,7 @@ def test_has_fault() -> None:
 
 
 def test_supported_timeout_adds_retries_and_reconnecting() -> None:
-    """Longest silence 6 s + time-out 1 s × 2 tries + 2 s to reconnect, and 20 %."""
+    """Longest healthy silence 1 s (not 6 s) + time-out 1 s × 2 tries + 2 s to reconnect, and 20 %."""
     plant = Plant()
     link = master(plant).handshake()
     poll(link, every(1, 1, 20))
@@ -129,7 +129,7 @@ def test_supported_timeout_adds_retries_and_reconnecting() -> None:
     poll(link, every(1, 27, 60), first=400)
     device = diagnosis(plant, Limits())["devices"][0]
     assert device["longest_silence_s"] == 6
-    assert device["supported_timeout_s"] == pytest.approx(1.2 * (6 + 1 * 2 + 2), abs=0.01)
+    assert device["supported_timeout_s"] == pytest.approx(1.2 * (1 + 1 * 2 + 2), abs=0.01)
 
 
 def test_no_supported_timeout_for_a_device_only_probed() -> None:
