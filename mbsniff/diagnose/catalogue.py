@@ -10,6 +10,16 @@ from mbsniff.diagnose.patterns.catalogue import PATTERNS
 
 GENERAL: tuple[Kind, ...] = (
     Kind(
+        "incident",
+        "incident",
+        "as its worst silence",
+        "Watchdogs of several devices were due together: the first cause, then what followed from it.",
+        "Last feeds within a polling period of each other, with one cause, path or master; or a device that a master "
+        "waited for while others went without.",
+        "Silences that merely overlap, with causes of their own: those are incidents of their own.",
+        "Begin with the first cause; what followed from it ends with it. Each device's own finding has its frames.",
+    ),
+    Kind(
         "watchdog-due",
         "watchdog due",
         "fault; risk where it is only possible",

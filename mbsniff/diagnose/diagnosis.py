@@ -9,6 +9,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
+from mbsniff.diagnose.incidents import with_incidents
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
@@ -16,7 +17,7 @@ from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.timeouts import SupportedTimeout, supported_timeout, timeout_advice
 from mbsniff.diagnose.trust import doubts, vantage_text
-from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
+from mbsniff.diagnose.watchdog import margin, spare_polls, watchdog_findings
 from mbsniff.exchange import Exchange, Look, RecordingFacts
 from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
@@ -41,7 +42,7 @@ def diagnose(
     ]
     misses = near_misses(case)
     findings += near_miss_findings(case, misses)
-    findings = _with_incidents(findings)
+    findings, incidents = with_incidents(case, findings)
     findings.sort(key=_severity)
     findings = with_recoveries(case, findings, look)
     supported = {device.key: supported_timeout(case, device) for device in figures.devices}
@@ -49,11 +50,22 @@ def diagnose(
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
     place: dict[str, int] = {}
     for number, finding in enumerate(findings):
-        own[finding.device or ""].append(finding)
-        place.setdefault(finding.device or "", number)
+        if finding.device is not None:  # an incident's stands with each of its devices' own
+            own[finding.device].append(finding)
+            place.setdefault(finding.device, number)
     verdicts = [_verdict(device, own[device.key], supported[device.key]) for device in figures.devices]
     last = len(findings)
-    verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
+    worst = {
+        v.incident: STATES.index(v.state) for v in sorted(verdicts, key=lambda v: -STATES.index(v.state))
+    }
+    verdicts.sort(
+        key=lambda v: (
+            worst[v.incident] if v.incident else STATES.index(v.state),
+            v.incident or 0,
+            STATES.index(v.state),
+            place.get(v.figures.key, last),
+        )
+    )
     return Diagnosis(
         exchange,
         facts,
@@ -63,7 +75,8 @@ def diagnose(
         findings,
         vantage_text(case),
         doubts(case),
-        near_misses=misses,
+        incidents,
+        misses,
     )
 
 
@@ -76,20 +89,6 @@ def _severity(finding: Finding) -> tuple[int, int, int, int, str]:
     begun = finding.from_ns or 0
     length = (finding.until_ns or 0) - begun
     return LEVELS.index(finding.level), SEVERITY[finding.code], -length, begun, finding.device or ""
-
-
-def _with_incidents(findings: list[Finding]) -> list[Finding]:
-    """Number the stretches of time in which watchdogs were due: those that overlap are one incident."""
-    due = [f for f in findings if f.code == "watchdog-due" and f.cause != TOO_SLOWLY]
-    due.sort(key=lambda f: f.from_ns or 0)
-    numbers: dict[int, int] = {}
-    number, ends = 0, -1
-    for finding in due:
-        if (finding.from_ns or 0) > ends:
-            number += 1
-        ends = max(ends, finding.until_ns or 0)
-        numbers[id(finding)] = number
-    return [replace(f, incident=numbers[id(f)]) if id(f) in numbers else f for f in findings]
 
 
 def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeout | None) -> Finding:

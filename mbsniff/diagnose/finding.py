@@ -10,6 +10,7 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.incidents import Incident
     from mbsniff.diagnose.near_misses import NearMisses
     from mbsniff.diagnose.recovery.facts import Recovery
     from mbsniff.diagnose.timeouts import SupportedTimeout
@@ -48,6 +49,8 @@ class Finding:
     cause: str | None = None
     incident: int | None = None
     evidence: tuple[Evidence, ...] = ()
+    devices: tuple[str, ...] = ()
+    """Keys of the devices that an incident is about."""
     recovery: Recovery | None = None
     """How the device came back, of a silence that is told alone."""
     cause_certainty: Certainty | None = None
@@ -98,6 +101,8 @@ class Diagnosis:
     """Where the recorder seems to sit, in words."""
     doubts: list[str]
     """What limits the trust in the recording, a sentence each."""
+    incidents: list[Incident]
+    """Silences that belong together, of one device or several, in time order."""
     near_misses: dict[str, NearMisses]
     """By device's key, where there were any."""
 

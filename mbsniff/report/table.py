@@ -125,7 +125,10 @@ def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
         )
     slow = [v.figures.key for v in known if v.supported and not v.supported.is_tolerable]
     if slow:
-        text += f" What {listed(slow, 3)} would need is longer than the tolerable outage allows: the polling must become faster."
+        text += (
+            f" What {listed(slow, 3)} would need is longer than the tolerable outage allows: the polling must become "
+            "faster."
+        )
     return wrapped(text, width)
 
 
