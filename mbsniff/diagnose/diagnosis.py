@@ -9,7 +9,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
-from mbsniff.diagnose.incidents import with_incidents
+from mbsniff.diagnose.incidents import Incident, with_incidents
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
@@ -43,7 +43,7 @@ def diagnose(
     misses = near_misses(case)
     findings += near_miss_findings(case, misses)
     findings, incidents = with_incidents(case, findings)
-    findings.sort(key=_severity)
+    findings.sort(key=_severity(incidents))
     findings = with_recoveries(case, findings, look)
     supported = {device.key: supported_timeout(case, device) for device in figures.devices}
     findings = [_with_timeout_advice(case, f, supported.get(f.device or "")) for f in findings]
@@ -53,7 +53,10 @@ def diagnose(
         if finding.device is not None:  # an incident's stands with each of its devices' own
             own[finding.device].append(finding)
             place.setdefault(finding.device, number)
-    verdicts = [_verdict(device, own[device.key], supported[device.key]) for device in figures.devices]
+    shared = {incident.number for incident in incidents if len(incident.devices) > 1}
+    verdicts = [
+        _verdict(device, own[device.key], supported[device.key], shared) for device in figures.devices
+    ]
     last = len(findings)
     worst = {
         v.incident: STATES.index(v.state) for v in sorted(verdicts, key=lambda v: -STATES.index(v.state))
@@ -85,10 +88,30 @@ def _judged(finding: Finding, device: DeviceFigures) -> Finding:
     return finding if device.regular else replace(finding, level="remark")
 
 
-def _severity(finding: Finding) -> tuple[int, int, int, int, str]:
-    begun = finding.from_ns or 0
-    length = (finding.until_ns or 0) - begun
-    return LEVELS.index(finding.level), SEVERITY[finding.code], -length, begun, finding.device or ""
+def _severity(incidents: list[Incident]) -> Callable[[Finding], tuple[object, ...]]:
+    """The key to sort by: level and code, then the longest first; what belongs to one incident stands together."""
+    lengths = {incident.number: incident.until_ns - incident.from_ns for incident in incidents}
+    first = {incident.number: incident.cause for incident in incidents}
+
+    def key(finding: Finding) -> tuple[object, ...]:
+        begun, number = finding.from_ns or 0, finding.incident or 0
+        length = (finding.until_ns or 0) - begun
+        within = (
+            -lengths.get(number, length),
+            number,
+            finding.cause != first.get(number),
+            finding.cause or "",
+        )
+        return (
+            LEVELS.index(finding.level),
+            SEVERITY[finding.code],
+            *within,
+            -length,
+            begun,
+            finding.device or "",
+        )
+
+    return key
 
 
 def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeout | None) -> Finding:
@@ -98,7 +121,11 @@ def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeo
     return replace(finding, advice=f"{finding.advice} {advice}") if advice else finding
 
 
-def _verdict(device: DeviceFigures, own: list[Finding], supported: SupportedTimeout | None) -> Verdict:
+def _verdict(
+    device: DeviceFigures, own: list[Finding], supported: SupportedTimeout | None, shared: set[int]
+) -> Verdict:
+    numbers = [f.incident for f in own if f.incident]
+    incident = next((n for n in numbers if n in shared), numbers[0] if numbers else None)
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,
@@ -109,7 +136,8 @@ def _verdict(device: DeviceFigures, own: list[Finding], supported: SupportedTime
         margin=margin(device) if device.regular else None,
         spare_polls=spare_polls(device) if device.regular else None,
         supported=supported,
-        incident=next((f.incident for f in own if f.incident), None),
+        incident=incident,
+        with_others=incident in shared,
     )
 
 

@@ -80,6 +80,8 @@ class Verdict:
     supported: SupportedTimeout | None
     """A timeout that the observed polling could support; None where too little was observed."""
     incident: int | None = None
+    with_others: bool = False
+    """Whether that incident is one of several devices."""
 
     @property
     def supported_timeout_ns(self) -> int | None:

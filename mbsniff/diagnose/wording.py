@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from mbsniff.errors import one_line
@@ -70,40 +68,6 @@ def listed(items: list[str], most: int = 5) -> str:
     """A few items joined by commas, and how many are left out."""
     shown = ", ".join(items[:most])
     return f"{shown} and {len(items) - most} more" if len(items) > most else shown
-
-
-_NUMBERED = re.compile(r"(.*?)([0-9]{1,9})")
-
-
-def folded(names: Sequence[str], most: int = 8) -> str:
-    """Names, those that differ by a number alone put together: "zone 1 to 6, 9 and fan 1"; safe to print."""
-    runs: list[list[int | str]] = []  # [prefix, first, last] or [name]
-    for name in map(one_line, names):
-        match = _NUMBERED.fullmatch(name)
-        plain = match is None or match[2] != str(int(match[2]))  # "007" is a name and no number
-        if plain or match is None:
-            runs.append([name])
-        elif runs and len(runs[-1]) == 3 and runs[-1][0] == match[1] and runs[-1][2] == int(match[2]) - 1:
-            runs[-1][2] = int(match[2])
-        else:
-            runs.append([match[1], int(match[2]), int(match[2])])
-    shown = [_run(run, before) for run, before in zip(runs[:most], [None, *runs], strict=False)]
-    left = sum(_length(run) for run in runs[most:])
-    if left:
-        return f"{', '.join(shown)} and {left:,} more"
-    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
-
-
-def _length(run: list[int | str]) -> int:
-    return int(run[2]) - int(run[1]) + 1 if len(run) == 3 else 1
-
-
-def _run(run: list[int | str], before: list[int | str] | None) -> str:
-    """A run of numbered names, without its prefix where the run before has the same."""
-    if len(run) == 1:
-        return str(run[0])
-    prefix = "" if before and len(before) == 3 and before[0] == run[0] else run[0]
-    return f"{prefix}{run[1]}" if run[1] == run[2] else f"{prefix}{run[1]} to {run[2]}"
 
 
 def addresses(

@@ -7,6 +7,7 @@ from typing import Any
 
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
+from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
@@ -56,6 +57,7 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
         "recording": _recording(diagnosis),
         "devices": [_device(verdict, diagnosis) for verdict in diagnosis.verdicts],
         "endpoints": [_endpoint(endpoint) for endpoint in diagnosis.figures.endpoints],
+        "incidents": [_incident(incident) for incident in diagnosis.incidents],
         "findings": [_finding(finding) for finding in diagnosis.findings],
     }
 
@@ -206,11 +208,25 @@ def _habits(habits: MasterHabits, endpoint: Endpoint) -> dict[str, Any]:
     }
 
 
+def _incident(incident: Incident) -> dict[str, Any]:
+    return {
+        "incident": incident.number,
+        "devices": list(incident.devices),
+        "from": moment(incident.from_ns),
+        "until": moment(incident.until_ns),
+        "cause": incident.cause,
+        "first": list(incident.first),
+        "consequences": [{"cause": code, "devices": list(own)} for code, own in incident.consequences],
+        "text": incident.text,
+    }
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
         "code": finding.code,
         "level": finding.level,
         "device": finding.device,
+        "devices": list(finding.devices) or [finding.device],
         "name": finding.name,
         "from": moment_or_none(finding.from_ns),
         "until": moment_or_none(finding.until_ns),
