@@ -92,7 +92,9 @@ def test_nothing_is_judged_without_a_limit() -> None:
     made = diagnosis(plant, Limits())
     assert made["findings"] == []
     assert made["devices"][0]["state"] == "open"
-    assert made["devices"][0]["supported_timeout_s"] == 1.2  # the longest healthy silence, 1 s and not 11, and a fifth
+    assert (
+        made["devices"][0]["supported_timeout_s"] == 1.2
+    )  # the longest healthy silence, 1 s and not 11, and a fifth
 
 
 def test_a_device_only_probed_is_not_judged() -> None:
