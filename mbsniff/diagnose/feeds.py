@@ -11,7 +11,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.scene import Rows
 from mbsniff.exchange.columns import ANSWERED, CHANGED, LATE, ORPHAN, STATUS_MASK
 from mbsniff.measure import DeviceFigures, Silence
-from mbsniff.measure.passes import BEYOND_GATEWAY
+from mbsniff.measure.feeds import BEYOND_GATEWAY
 
 FEEDING = 5  # a table of its own among the groups'
 
