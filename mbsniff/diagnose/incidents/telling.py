@@ -127,6 +127,10 @@ def _finding(incident: Incident, group: list[Part]) -> Finding:
         incident=incident.number,
         evidence=tuple(frames)[:MOST_FRAMES],
         devices=incident.devices,
+        cause_certainty=first.finding.cause_certainty,
+        against=first.finding.against,
+        would_decide=first.finding.would_decide,
+        rivals=first.finding.rivals,
     )
 
 

@@ -59,7 +59,7 @@ def silences_by_finding(case: Case, keys: set[str]) -> Silences:
 
 def _with(finding: Finding, recovery: Recovery) -> Finding:
     said = proof_text(recovery.proof)
-    text = f"{finding.text}; {said}" if said else finding.text
+    text = f"{finding.text}. {said[0].upper()}{said[1:]}" if said else finding.text
     evidence = (*finding.evidence, *_readings(recovery)) if said else finding.evidence
     return replace(finding, text=text, evidence=tuple(dict.fromkeys(evidence)), recovery=recovery)
 

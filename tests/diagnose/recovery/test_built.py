@@ -187,7 +187,7 @@ def test_a_watched_device_that_did_not_fall_back() -> None:
     proof = only(diagnosis).proof
     assert proof and (proof.outcome, proof.may_have_restarted) == ("did not", False)
     (due,) = [f for f in diagnosis.findings if f.code == "watchdog-due"]
-    assert due.text.endswith("its status register, read at 03:04:25.110, shows that it did not fall back")
+    assert due.text.endswith("Its status register, read at 03:04:25.110, shows that it did not fall back")
 
 
 @pytest.mark.parametrize(
@@ -269,7 +269,7 @@ def test_json_page_and_markdown_tell_it() -> None:
     assert told["last_written"][0]["age_s"] == 11
     page, text = diagnosis_page(diagnosis, 120), diagnosis_markdown(diagnosis)
     assert "Held when requests returned" in page and "Held when requests returned" in text
-    assert "its status register shows that it fell back" in " ".join(page.split())
+    assert "Its status register shows that it fell back" in " ".join(page.split())
 
 
 def test_hostile_names_stay_inert() -> None:
