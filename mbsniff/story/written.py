@@ -106,6 +106,8 @@ def force_moments(scope: Scope, written: list[Written]) -> Iterator[Moment]:
         if found is None:
             continue
         since, _ = found
+        if own.trace.times_ns[since] >= scope.lead_ns and own.trace.changes[since]:
+            continue  # told as a change
         changed = bool(own.trace.changes[since])
         earlier = np.flatnonzero(own.trace.accepted[:since])
         before = f" (before: {own.amount(int(earlier[-1]))})" if changed and len(earlier) else ""

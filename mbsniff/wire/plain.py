@@ -88,13 +88,14 @@ def plain_frames(
         sequence = u32(data, tcp + 4)
         mark = print_of(sequence, u16(data, tcp + 16), u16(data, ip + 4), flags, size)
         time_ns = frames[i, TIME_NS]
-        i += 1
+        i = (i + 1) & INDEX
         if is_copy(c, side, mark, time_ns, state):
             carry[C_FRAMES_MODBUS] += 1
             carry[C_REPEATED] += 1
             continue
         ack = u32(data, tcp + 8)
-        if not _is_next(data, segment_end - size, size, c, side, sequence, ack, flags, state):
+        begin = (segment_end - size) & INDEX
+        if not _is_next(data, begin, size, c, side, sequence, ack, flags, state):
             return i - 1
         carry[C_FRAMES_MODBUS] += 1
         remember_print(c, side, mark, time_ns, state)
@@ -102,7 +103,7 @@ def plain_frames(
         if size > 0:
             following = (sequence + size) & 0xFFFFFFFF
             emit(
-                data, segment_end - size, size, size, c, side, following, time_ns, frame,
+                data, begin, size, size, c, side, following, time_ns, frame,
                 state, rows, values, carry,
             )  # fmt: skip
             state[c, side * SIDE_COLUMNS + NEXT] = following
