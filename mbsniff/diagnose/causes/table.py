@@ -114,7 +114,8 @@ TABLE: tuple[Row, ...] = (
         "Attempts to connect are answered by resets. \"No free slot\" is said only while another client is being "
         "served.",
         says="the device did not take the connection", all_of=("attempts-refused",),
-        adds=(("other-connection-healthy", "no free slot: {}"), ("ended-by-device", "{}")),
+        adds=(("other-connection-healthy", "no free slot: {}"), ("ended-by-device", "{}"),
+              ("hardware-address-changed", "{}: a move, a failover or a replacement")),
         surer=(("other-connection-healthy",), ("ended-by-device",)),
         neighbours=(
             by("connection-ended", "attempts-refused"), by("device-unreachable", "attempts-refused"),
@@ -163,6 +164,7 @@ TABLE: tuple[Row, ...] = (
         any_of=("sent-again-unacknowledged", "attempts-unanswered", "lookups-unanswered"),
         none_of=("device-heard", "device-host-answers", "sent-by-device-again", "one-direction"),
         adds=(("host-errors", "{}"), ("several-at-once", "{}"), ("announced-by-device", "{}"),
+              ("hardware-address-changed", "{}: a move, a failover or a replacement"),
               ("old-connection-resumes", "this points to the path, since {}")),
         surer=(("old-connection-resumes",), ("lookups-unanswered",), ("host-errors",), ("several-at-once",),
                ("sent-again-unacknowledged", "attempts-unanswered")),
