@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tests.builders.adus import adu, pdus
-from tests.builders.plant import DEVICE, MASTER
+from tests.builders.plant import BEGINS_NS, DEVICE, MASTER
 from tests.causes.oven import BACK, DELAYED_S, END, FALL, HOSTS, Oven, Talk, reopened, resumed, zone_3
 
 LOADED_S = 4.0
@@ -29,6 +29,14 @@ def replies_come(come: bool) -> Oven:
 
 def _reply_to(talk: Talk, number: int, at_s: float) -> None:
     talk.to(at_s).answer(adu(number, talk.unit, pdus(3, 0, 16, 7)[1]), wait=0)
+
+
+def load_before_lateness(loaded: bool) -> Oven:
+    """Replies come 1.15 s after their requests, again and again: had the terminal's reads come on top before?"""
+    oven = replies_come(True)
+    if loaded:
+        _surplus(oven, FALL, lambda _: 0.006, waits=False)
+    return oven
 
 
 def window_closes(closes: bool) -> Oven:
@@ -149,6 +157,24 @@ def _fans(exception: int) -> Oven:
     return oven.rest()
 
 
+def replies_recorded(lost: bool) -> Oven:
+    """No reply of unit 12 is in the recording: does the PLC acknowledge what the recorder lacks, or was there none?"""
+    if not lost:
+        return _fans(0)
+    oven = Oven()
+    oven.talk("plc", "gateway", 11).cycles(0, END, setpoint=None, quantity=4)
+    talk = oven.talk("plc", "gateway", 12)
+    talk.phase = 0.8
+    talk.cycles(0, END, setpoint=None, quantity=4)
+    for sighting in oven.plant.wire:
+        within = FALL < (sighting.time_ns - BEGINS_NS) / 1e9 < BACK + 0.9
+        own = sighting.packet[20:24] == (502).to_bytes(2, "big") + talk.link.ends[MASTER][1].to_bytes(
+            2, "big"
+        )
+        sighting.lost = within and own
+    return oven.rest()
+
+
 def target_or_gateway(says: bool) -> Oven:
     """Unit 12 gives nothing: does the gateway say that its target failed to respond (0B), or nothing at all?"""
     return _fans(0x0B if says else 0)
@@ -171,6 +197,21 @@ def knows_its_connection(forgot: bool) -> Oven:
     else:
         talk.reply_at_last(BACK + 0.06)
         resumed(talk, BACK + 0.1)
+    return oven.rest({3})
+
+
+def refused_after(restart: bool) -> Oven:
+    """Attempts are refused until the service is up: after a restart, or after the device closed in good order?"""
+    oven = Oven()
+    if restart:
+        talk = zone_3(oven)
+        talk.unheard(FALL + 0.3, tries=3)
+        oven.announce(FALL + 1.9, "zone3")
+        talk.forgotten(FALL + 2.0504)
+    else:
+        _closed_by_device(oven)
+    oven.attempts("plc", "zone3", [FALL + 2.1 + k for k in range(5)], refused=True)
+    reopened(oven)
     return oven.rest({3})
 
 

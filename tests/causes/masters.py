@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from tests.builders.adus import pdus
 from tests.builders.plant import DEVICE, MASTER
-from tests.causes.oven import BACK, END, FALL, USUAL, ZONES, Oven, Talk, resumed, zone_3
+from tests.causes.oven import BACK, END, FALL, TIMEOUT, USUAL, ZONES, Oven, Talk, resumed, zone_3
 
 
 def _silent_plc(oven: Oven) -> list[Talk]:
@@ -120,6 +121,21 @@ def zero_at_a_moment(zero: bool) -> Oven:
     talk.cycles(FALL, FALL + 1, setpoint=0 if zero else USUAL)
     talk.phase += 0.25
     talk.cycles(FALL + 1, BACK, setpoint=0 if zero else USUAL)
+    talk.phase -= 0.3
+    resumed(talk)
+    return oven.rest({3})
+
+
+def which_register(timeout: bool) -> Oven:
+    """Polling never stops; before the longest interval the PLC writes a register: the watchdog's timeout or another?"""
+    oven = Oven()
+    talk = zone_3(oven)
+    talk.phase += 0.05
+    talk.cycles(FALL, FALL + 1)
+    request, reply = pdus(6, TIMEOUT if timeout else TIMEOUT + 1, 1, 1)
+    talk.exchange(FALL + talk.phase + 0.02, request, reply, 0.004)
+    talk.phase += 0.25
+    talk.cycles(FALL + 1, BACK)
     talk.phase -= 0.3
     resumed(talk)
     return oven.rest({3})
