@@ -8,6 +8,7 @@ from tests.builders.adus import adu, pdus
 from tests.builders.plant import BEGINS_NS, DEVICE, MASTER
 from tests.causes.oven import BACK, DELAYED_S, END, FALL, HOSTS, Oven, Talk, reopened, resumed, zone_3
 
+USUAL_WINDOW = 8192
 LOADED_S = 4.0
 """When load or service times begin to rise."""
 
@@ -42,38 +43,39 @@ def load_before_lateness(loaded: bool) -> Oven:
 def window_closes(closes: bool) -> Oven:
     """Reads get no reply: does the device close its window and say so to each probe, or just acknowledge?"""
     oven = Oven()
-    talk = zone_3(oven)
+    _unread(zone_3(oven), closes=closes)
+    return oven.rest({3})
+
+
+def _unread(talk: Talk, *, closes: bool = True) -> None:
+    """A read that is acknowledged, its probes as well, and answered at `BACK` only; meanwhile a window of none."""
     talk.read(FALL + 0.3, None)
-    talk.link.windows[DEVICE] = 0 if closes else 8192
+    talk.link.windows[DEVICE] = 0 if closes else USUAL_WINDOW
     talk.to(FALL + 0.34).segment(DEVICE)
     for k in range(4):
         talk.to(FALL + 0.6 + 0.3 * (2**k)).probe(MASTER)
         talk.link.segment(DEVICE, wait=0.0004)
-    talk.link.windows[DEVICE] = 8192
+    talk.link.windows[DEVICE] = USUAL_WINDOW
     talk.to(BACK - 0.2).segment(DEVICE)
     talk.reply_at_last(BACK - 0.19)
     resumed(talk, BACK)
-    return oven.rest({3})
+
+
+def _climbing(oven: Oven, *, climbs: bool = True) -> Talk:
+    """The PLC's connection to zone 3, whose reply times climb from `LOADED_S` on."""
+    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
+    for k in range(int(LOADED_S), int(FALL)):
+        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if climbs else 0.006)
+    return talk
 
 
 def loaded_then_window(loaded: bool) -> Oven:
     """The device closes its window; did another master's reads and its own service times rise before?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if loaded else 0.006)
+    talk = _climbing(oven, climbs=loaded)
     if loaded:
         _surplus(oven, FALL, _climbing_s)
-    talk.read(FALL + 0.3, None)
-    talk.link.windows[DEVICE] = 0
-    talk.to(FALL + 0.34).segment(DEVICE)
-    for k in range(4):
-        talk.to(FALL + 0.6 + 0.3 * (2**k)).probe(MASTER)
-        talk.link.segment(DEVICE, wait=0.0004)
-    talk.link.windows[DEVICE] = 8192
-    talk.to(BACK - 0.2).segment(DEVICE)
-    talk.reply_at_last(BACK - 0.19)
-    resumed(talk, BACK)
+    _unread(talk)
     return oven.rest({3})
 
 
@@ -99,9 +101,7 @@ def _surplus(oven: Oven, until_s: float, service_s: Callable[[float], float], *,
 def surplus_reads(surplus: bool) -> Oven:
     """Service times climb until replies take too long: do the terminal's reads come on top before?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k))
+    talk = _climbing(oven)
     if surplus:
         _surplus(oven, FALL, _climbing_s)
     _timed_out(oven, talk)
@@ -111,10 +111,7 @@ def surplus_reads(surplus: bool) -> Oven:
 def service_climbs(climbs: bool) -> Oven:
     """At constant load no reply comes any more: had service times been climbing for seconds?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if climbs else 0.006)
-    _timed_out(oven, talk)
+    _timed_out(oven, _climbing(oven, climbs=climbs))
     return oven.rest({3})
 
 

@@ -116,13 +116,8 @@ def last_setpoint(zero: bool) -> Oven:
 def zero_at_a_moment(zero: bool) -> Oven:
     """Polling never stops; in the cycle before the longest interval the setpoint becomes zero, or stays."""
     oven = Oven()
-    talk = zone_3(oven)
-    talk.phase += 0.05
-    talk.cycles(FALL, FALL + 1, setpoint=0 if zero else USUAL)
-    talk.phase += 0.25
-    talk.cycles(FALL + 1, BACK, setpoint=0 if zero else USUAL)
-    talk.phase -= 0.3
-    resumed(talk)
+    setpoint = 0 if zero else USUAL
+    _late_once(zone_3(oven), setpoint)
     return oven.rest({3})
 
 
@@ -130,15 +125,21 @@ def which_register(timeout: bool) -> Oven:
     """Polling never stops; before the longest interval the PLC writes a register: the watchdog's timeout or another?"""
     oven = Oven()
     talk = zone_3(oven)
-    talk.phase += 0.05
-    talk.cycles(FALL, FALL + 1)
     request, reply = pdus(6, TIMEOUT if timeout else TIMEOUT + 1, 1, 1)
-    talk.exchange(FALL + talk.phase + 0.02, request, reply, 0.004)
+    _late_once(talk, USUAL, request, reply)
+    return oven.rest({3})
+
+
+def _late_once(talk: Talk, setpoint: int, request: bytes = b"", reply: bytes = b"") -> None:
+    """One cycle, then a request if one is given, then an interval of 1.25 s; on time again from `BACK` on."""
+    talk.phase += 0.05
+    talk.cycles(FALL, FALL + 1, setpoint=setpoint)
+    if request:
+        talk.exchange(FALL + talk.phase + 0.02, request, reply, 0.004)
     talk.phase += 0.25
-    talk.cycles(FALL + 1, BACK)
+    talk.cycles(FALL + 1, BACK, setpoint=setpoint)
     talk.phase -= 0.3
     resumed(talk)
-    return oven.rest({3})
 
 
 def writes_go_on(writes: bool) -> Oven:
