@@ -33,12 +33,21 @@ from mbsniff.wire.state import (
 )
 
 
-@helper
+@rare
 def add_event(
     kind: int, c: int, side: int, time_ns: int, frame: int, amount: int, sequence: int, from_ns: int,
     rows: Columns, carry: Columns,
 ) -> None:  # fmt: skip
     """Add the row of a link event."""
+    _put_event(kind, c, side, time_ns, frame, amount, sequence, from_ns, rows, carry)
+
+
+@helper
+def _put_event(
+    kind: int, c: int, side: int, time_ns: int, frame: int, amount: int, sequence: int, from_ns: int,
+    rows: Columns, carry: Columns,
+) -> None:  # fmt: skip
+    """The same, for those events that are not rare."""
     row = carry[C_ROWS]
     carry[C_ROWS] = row + 1
     rows[row, KIND] = kind
@@ -63,7 +72,7 @@ def note_acknowledgement(
         following = state[c, yours + NEXT]
         state[c, yours + PENDING] = following if side == SERVER and ahead(following, ack) > 0 else -1
         if size == 0 or side == CLIENT:
-            add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
+            _put_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
 
 
 @rare
