@@ -27,6 +27,7 @@ from mbsniff.exchange.result import Exchange, Pair
 from mbsniff.exchange.sorting import sort_columns
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
+from mbsniff.wire.rows import NO_IDENTIFIER
 
 _COLUMNS = (
     ("request_ns", np.int64), ("reply_ns", np.int64), ("ack_ns", np.int32), ("poll", np.int32),
@@ -141,6 +142,7 @@ class Tracker:
             pair = Pair(self._messages.client(c)[0], *self._messages.server(c))
             self._links[c, o.X_PAIR] = self._pairs.setdefault(pair, len(self._pairs))
             self._links[c, o.X_COUNT] = 0
+            self._links[c, o.X_IDENTIFIER] = NO_IDENTIFIER
         self._linked = known
 
     def _grow_transactions(self) -> None:

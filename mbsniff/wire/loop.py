@@ -26,7 +26,7 @@ from mbsniff.wire.control import (
     take_syn,
 )
 from mbsniff.wire.copies import is_copy, print_of, remember_print
-from mbsniff.wire.cut import take_bytes
+from mbsniff.wire.cut import take_mbap
 from mbsniff.wire.events import add_event, note_acknowledgement, note_window
 from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
@@ -43,6 +43,7 @@ from mbsniff.wire.plain import plain_frames
 from mbsniff.wire.rows import CLIENT, OPENING, PROBE, SERVER
 from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
+    BOTH_HEARD,
     C_ASIDE,
     C_CONNECTIONS,
     C_FRAME,
@@ -65,21 +66,23 @@ from mbsniff.wire.state import (
     HELD_BYTES,
     HIDDEN_FRAME,
     IS_CLOSED,
+    MBAP,
     MOST_HELD,
     NEXT,
     ROOM,
     SEEN_NS,
     SEGMENT_HELD,
+    SERIAL,
     SIDE_COLUMNS,
     STATE_COLUMNS,
 )
 
 SECURED_PORT = 802  # IANA: mbap-s, Modbus/TCP Security
-HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
+HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 4 + 2)  # rows that a queue let go can fill
 HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
 MOST_ROWS = (
-    LONGEST // 8 + 16 + HELD_ROOM
-)  # what one frame can fill: messages of 8 bytes, events, a queue let go
+    LONGEST // 4 + 16 + HELD_ROOM
+)  # what one frame can fill: messages of 4 bytes (8 with MBAP), events, a queue let go
 MOST_VALUES = LONGEST + 256 + HELD_VALUES
 
 
@@ -243,6 +246,7 @@ def _connection(
         for column in range(STATE_COLUMNS):
             state[c, column] = -1
         state[c, HEARD] = 0
+        state[c, SERIAL] = 0
     return c
 
 
@@ -258,12 +262,12 @@ def take_frame(
     if (
         flags & (SYN_BIT | RST_BIT | FIN_BIT | ACK_BIT) == ACK_BIT
         and sequence == state[c, mine + NEXT]
-        and state[c, HEARD] == 3
+        and state[c, HEARD] == BOTH_HEARD | MBAP
         and state[c, HELD] < 0
         and ahead(ack, state[c, yours + NEXT]) <= 0
     ):
         if size > 0:
-            take_bytes(
+            take_mbap(
                 data, at, seen, size, c, side, sequence, time_ns, frame,
                 state, parts, free_parts, rows, values, carry,
             )  # fmt: skip

@@ -12,11 +12,15 @@ PRINT = 5  # fingerprints of this side's last PRINTS frames, -1 where none; the 
 PRINTS = 4  # came within COPY_NS of the next: a handshake and a request may precede their copies
 SIDE_COLUMNS = 9
 HELD = 18  # first of the segments held back, in order of arrival, -1 where none
-HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 it was reset, 8 and 16 whose window is closed
-STATE_COLUMNS = 20
+HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 it was reset, and those below
+SERIAL = 20  # messages in serial framing, over all connections of these addresses and ports
+STATE_COLUMNS = 21
 
+BOTH_HEARD = 3
 WAS_RESET = 4
 IS_CLOSED = 8  # the client's window; shifted by the side
+MBAP = 1 << 8  # which framing the connection turned out to speak, neither at first
+RTU = 1 << 9
 
 IN_STEP = 0
 LOST = -1
