@@ -112,6 +112,8 @@ class Tracker:
             network=network,
             hosts=hosts,
             broadcasts=self._messages.network.broadcasts,
+            connection_serial=self._messages.serial_messages,
+            connection_udp=np.array([self._messages.is_udp(c) for c in range(self._linked)], np.bool_),
         )
 
     def _client_ports(self) -> NDArray[np.int32]:

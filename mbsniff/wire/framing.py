@@ -90,14 +90,14 @@ def _as_serial(data: Bytes, at: int, size: int, c: int, side: int, state: Column
         done = _complete(parts, base, fill, data, at, size, side)
         if done > 0 and fill + done <= LONGEST and is_sound(parts, base, fill + done):
             return TOGETHER
-        if _is_serial(data, at, size, side):
+        if is_serial(data, at, size, side):
             return ALONE
         return BEGUN if done == 0 else UNFIT
-    return ALONE if _is_serial(data, at, size, side) else UNFIT
+    return ALONE if is_serial(data, at, size, side) else UNFIT
 
 
 @rare
-def _is_serial(data: Bytes, at: int, size: int, side: int) -> bool:
+def is_serial(data: Bytes, at: int, size: int, side: int) -> bool:
     """Whether a segment is serial frames one after the other, all sound, the last one perhaps only begun.
 
     Where an MBAP message can begin as well, nothing may be left over: its identifier, length and unit pass for a
@@ -196,7 +196,7 @@ def _take_rtu(
                 _keep(data, at, done, size, c, side, state, parts, free_parts, carry)
             return
         if length > 0 and _is_frame(data, at + done, seen - done, left, length, state[c, part]):
-            _emit(
+            emit_rtu(
                 data, at + done, seen - done if seen - done < length else length, length, c, side,
                 (sequence + done + length) & 0xFFFFFFFF, time_ns, frame, state, rows, values, carry,
             )  # fmt: skip
@@ -248,7 +248,7 @@ def _take_kept(
         return size
     whole = fill + done
     if done > 0 and whole <= LONGEST and is_sound(parts, base, whole):
-        _emit(
+        emit_rtu(
             parts, base, whole, whole, c, side, (sequence + done) & 0xFFFFFFFF, time_ns, frame,
             state, rows, values, carry,
         )  # fmt: skip
@@ -295,7 +295,7 @@ def _keep(
 
 
 @rare
-def _emit(
+def emit_rtu(
     data: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int,
     frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip

@@ -7,7 +7,7 @@ from mbsniff.capture.frames import TIME_NS as FRAME_TIME_NS
 from mbsniff.compiled import helper, kernel, rare
 from mbsniff.wire.connections import (
     FULL,
-    connection_index,
+    enter_connection,
     hash_key,
     is_ipv4_key,
     is_known,
@@ -27,8 +27,9 @@ from mbsniff.wire.control import (
 )
 from mbsniff.wire.copies import is_copy, print_of, remember_print
 from mbsniff.wire.cut import take_mbap
+from mbsniff.wire.datagram import take_datagram
 from mbsniff.wire.events import add_event, note_acknowledgement, note_window
-from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
+from mbsniff.wire.ip import DAMAGED, DATAGRAM, ENCLOSES, FOUND, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
@@ -72,9 +73,7 @@ from mbsniff.wire.state import (
     ROOM,
     SEEN_NS,
     SEGMENT_HELD,
-    SERIAL,
     SIDE_COLUMNS,
-    STATE_COLUMNS,
 )
 
 SECURED_PORT = 802  # IANA: mbap-s, Modbus/TCP Security
@@ -132,7 +131,16 @@ def frames_to_rows(
             continue
         found, tcp, segment_end = tcp_segment(data, ip, end, wire_end, version)
         if found != FOUND:
-            if found == DAMAGED:
+            if found == DATAGRAM:
+                reason = take_datagram(
+                    data, ip, tcp & INDEX, end, segment_end, version, frames[i - 1, FRAME_TIME_NS],
+                    carry[C_ORDINAL] + i - 1, ports, multipliers, keys, slots, state, rows, most_rows, values,
+                    most_values, carry,
+                )  # fmt: skip
+                if reason != DONE:
+                    return reason
+                _set_aside(-1, i - 1, aside, carry)
+            elif found == DAMAGED:
                 carry[C_UNDECODABLE] += 1
             elif found >= ENCLOSES:
                 return HIDDEN_FRAME
@@ -240,14 +248,7 @@ def _connection(
     if new + 1 >= len(state) or new * 2 >= len(slots):
         return FULL
     write_key(keys, new, data, ip, version, ports_key, side)
-    c = connection_index(keys, slots, len(slots), new, hash_key(keys, new, multipliers))
-    if c == new:
-        carry[C_CONNECTIONS] = new + 1
-        for column in range(STATE_COLUMNS):
-            state[c, column] = -1
-        state[c, HEARD] = 0
-        state[c, SERIAL] = 0
-    return c
+    return enter_connection(new, multipliers, keys, slots, state, carry)
 
 
 @helper

@@ -15,6 +15,7 @@ from mbsniff.wire.connections import (
     RECENT,
     client_of,
     hash_keys,
+    is_udp,
     refill_slots,
     seeded_multipliers,
     server_of,
@@ -49,6 +50,8 @@ class Counters:
     skipped_bytes: int
     network_events_left_out: int = 0
     """Network events of floods that were counted only (`mbsniff.wire.network.seen`)."""
+    datagrams: int = 0
+    """UDP datagrams of a server port; they are among ``modbus_frames``."""
     seen_through: dict[str, int] = field(default_factory=dict)
     """Frames by the layer that they were found below (`mbsniff.wire.unwrap.layers`)."""
     not_seen_through: dict[str, int] = field(default_factory=dict)
@@ -132,6 +135,15 @@ class MessageReader:
         """(address, port) of a connection's server."""
         return server_of(self._keys[connection])
 
+    def is_udp(self, connection: int) -> bool:
+        """Whether a "connection" is UDP datagrams between the same two ends."""
+        return is_udp(self._keys[connection])
+
+    @property
+    def serial_messages(self) -> NDArray[np.int64]:
+        """Messages in serial framing of each connection, shape (connections,)."""
+        return self._state[: self.connections, s.SERIAL].copy()
+
     @property
     def counters(self) -> Counters:
         """The counts so far."""
@@ -150,6 +162,7 @@ class MessageReader:
             unrecorded_bytes=carry[s.C_UNRECORDED],
             skipped_bytes=carry[s.C_SKIPPED],
             network_events_left_out=self.network.left_out,
+            datagrams=carry[s.C_DATAGRAMS],
             seen_through=self._unwrapper.seen_through,
             not_seen_through=not_seen_through,
         )

@@ -54,7 +54,7 @@ C_FREE_PARTS = 5  # buffers on the stack of free ones
 C_FREE_HELD = 6  # first free row for held segments, -1 where none
 C_HELD_LEFT = 7  # how many are free
 C_MESSAGES = 8
-C_FRAMES_MODBUS = 9  # TCP frames of a server port
+C_FRAMES_MODBUS = 9  # TCP and UDP frames of a server port
 C_UNDECODABLE = 10  # frames with a damaged header, or bytes in which no message could be found
 C_SECURED = 11  # TCP frames of the port of Modbus/TCP Security
 C_UNKNOWN_LINK = 12
@@ -62,7 +62,8 @@ C_REPEATED = 13  # copies made by the mirror port
 C_UNRECORDED = 14  # bytes sent but not recorded
 C_SKIPPED = 15  # bytes passed over in search of the next message
 C_ASIDE = 16  # frames of the batch that were set aside for `mbsniff.wire.network`
-CARRY_COLUMNS = 17
+C_DATAGRAMS = 17  # UDP datagrams of a server port
+CARRY_COLUMNS = 18
 
 # Why the loop came back.
 DONE = 0
