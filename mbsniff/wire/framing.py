@@ -104,16 +104,14 @@ def is_serial(data: Bytes, at: int, size: int, side: int) -> bool:
     sound frame by chance only if the length is right too.
     """
     done = 0
-    unit = -1
     while done < size:
         length = rtu_length(data, at + done, size - done, side)
         if length < SHORTEST or length > size - done:
             begun = length == MORE or length > size - done
             can_be_mbap = size >= HEADER + MBAP_SHORTEST and plausible(data, at, size, size, side, 0)
-            return done > 0 and begun and (data[at + done] & 0xFF) == unit and not can_be_mbap
+            return done > 0 and begun and not can_be_mbap
         if not is_sound(data, at + done, length):
             return False
-        unit = data[at + done] & 0xFF
         done += length
     return True
 

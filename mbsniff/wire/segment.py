@@ -77,7 +77,12 @@ def _hidden(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
 
 
 def messages_in(payload: bytes) -> tuple[Message, ...]:
-    """The whole messages that follow one another from the payload's first byte on."""
+    """The whole messages that follow one another from the payload's first byte on, in either framing."""
+    return serial_messages_in(payload) or mbap_messages_in(payload)
+
+
+def mbap_messages_in(payload: bytes) -> tuple[Message, ...]:
+    """Those with an MBAP header."""
     found = []
     at = 0
     while len(payload) - at > _MBAP_BYTES:
@@ -89,7 +94,7 @@ def messages_in(payload: bytes) -> tuple[Message, ...]:
             break
         found.append(Message(identifier, payload[at + 6], payload[at + _MBAP_BYTES : end]))
         at = end
-    return tuple(found) or serial_messages_in(payload)
+    return tuple(found)
 
 
 def serial_messages_in(payload: bytes) -> tuple[Message, ...]:
