@@ -22,11 +22,10 @@ from mbsniff.wire.connections import (
 )
 from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
 from mbsniff.wire.network.reader import NetworkReader
+from mbsniff.wire.ports import MODBUS_PORT
 from mbsniff.wire.rows import ROW_COLUMNS
 from mbsniff.wire.unwrap import Unwrapper
 from mbsniff.wire.unwrap.layers import SECURED_NAME
-
-MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
 
 _ROWS = MOST_ROWS + 16384  # and a batch's usual fill
 _VALUES = MOST_VALUES + (1 << 18)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from mbsniff.diagnose.case import found
 from mbsniff.diagnose.finding import Finding, Level
 from mbsniff.diagnose.patterns.ground import Ground, span
 from mbsniff.diagnose.wording import counted
-from mbsniff.exchange.columns import UNANSWERED, UNKNOWN
+from mbsniff.exchange.columns import OPEN, UNANSWERED
 
 AT_LEAST = 3
 
@@ -28,7 +30,8 @@ def _serial(ground: Ground) -> Iterator[Finding]:
             continue
         rows = ground.requests_of(pair)
         kinds = ground.kinds_of(rows)
-        unheard = bool(((kinds == UNANSWERED) | (kinds == UNKNOWN)).all())
+        missing = np.count_nonzero(kinds == UNANSWERED)
+        unheard = missing >= AT_LEAST and bool(np.isin(kinds, (UNANSWERED, OPEN)).all())
         way = "UDP" if exchange.connection_udp[own].all() else "TCP"
         text = (
             f"{ground.client(pair)} and the device exchange frames of the serial line over {way} (unit, PDU, CRC-16, "
