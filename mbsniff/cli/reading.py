@@ -40,7 +40,7 @@ class _Port(click.IntRange):
 
 
 port_option = click.option(
-    "--port", "ports", type=_Port(1, 65535), multiple=True, metavar="N",
+    "--port", "ports", type=_Port(1, 65535), multiple=True, metavar="N|auto",
     help='Server port, instead of 502; may be given several times; "auto" finds the ports at which Modbus is spoken.',
 )  # fmt: skip
 clock_option = click.option(

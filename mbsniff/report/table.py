@@ -100,7 +100,8 @@ def _extent(diagnosis: Diagnosis) -> str:
     when = f"{day(facts.starts_ns)} {clock(facts.starts_ns)[:8]} UTC, {duration(facts.span_ns)}"
     text = f"{when}, {counted(facts.frames, 'frame')}"
     if not facts.counters.messages:
-        return f"{text}, no Modbus TCP among them (looked for on server port 502, or those of --port)."
+        looked = "looked for on server port 502, or those of --port; --port auto finds others"
+        return f"{text}, no Modbus TCP among them ({looked})."
     devices = counted(len(diagnosis.verdicts), "device")
     masters = {m for v in diagnosis.verdicts for m in v.figures.masters}
     messages = counted(facts.counters.messages, "Modbus message")

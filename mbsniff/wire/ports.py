@@ -64,12 +64,14 @@ class PortFinder:
         return self._frames < MOST_FRAMES and self._bytes < MOST_BYTES
 
     def take(self, batch: FrameBatch) -> None:
-        """Look at a batch and keep it."""
+        """Look at a batch, as far as MOST_FRAMES and MOST_BYTES allow, and keep all of it."""
         kept = _copy(batch)
         self.kept.append(kept)
-        self._frames += len(kept.rows)
-        self._bytes += len(kept.data)
-        data, rows, first = kept.data, kept.rows, 0
+        sizes = self._bytes + np.cumsum(kept.rows[:, CAPTURED])
+        count = min(MOST_FRAMES - self._frames, int(np.searchsorted(sizes, MOST_BYTES)) + 1, len(sizes))
+        self._frames += count
+        self._bytes = int(sizes[count - 1])
+        data, rows, first = kept.data, kept.rows[:count], 0
         while first < len(rows):
             first = g.look_for_modbus(data, rows, first, self._flows, self._tallies, compiled=self._compiled)
             if first < len(rows):  # once a batch: what it reveals hides nothing any more
