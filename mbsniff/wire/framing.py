@@ -52,7 +52,7 @@ def take_bytes(
         reading = _as_serial(data, at, size, c, side, state, parts)
         if known == RTU and reading == UNFIT and _is_mbap(data, at, size, state[c, part], side):
             state[c, HEARD] ^= RTU  # what spoke for the serial line was chance
-        elif known == 0 and reading == BEGUN and not _makes_mbap(parts, state[c, part], size, side):
+        elif known == 0 and reading == BEGUN and _goes_on(data, at, size, parts, state[c, part], side):
             state[c, part] += size
             return
         elif reading == ALONE or reading == TOGETHER:
@@ -116,16 +116,29 @@ def is_serial(data: Bytes, at: int, size: int, side: int) -> bool:
     return True
 
 
-@helper
-def _makes_mbap(parts: Bytes, part: int, size: int, side: int) -> bool:
-    """Whether what is kept and the ``size`` bytes that stand behind it already hold a whole MBAP message."""
+@rare
+def _goes_on(data: Bytes, at: int, size: int, parts: Bytes, part: int, side: int) -> bool:
+    """Whether what is kept, behind which the ``size`` bytes of a segment stand already, must wait for more.
+
+    It may be the beginning of an MBAP message as well; else none may begin in the segment.
+    """
     base = ((part >> PART_SHIFT) - 1) * PART_BYTES
     fill = (part & PART_MASK) + size
-    return (
-        fill >= HEADER + MBAP_SHORTEST
-        and plausible(parts, base, fill, fill, side, 0)
-        and HEADER + u16(parts, base + 4) <= fill
-    )
+    if fill < HEADER:
+        return True
+    if not is_header(parts, base):
+        return not _holds_mbap(data, at, size, side)
+    is_whole = fill >= HEADER + u16(parts, base + 4)
+    return not (is_whole and plausible(parts, base, fill, fill, side, 0))
+
+
+@rare
+def _holds_mbap(data: Bytes, at: int, size: int, side: int) -> bool:
+    """Whether an MBAP message can begin anywhere in a segment."""
+    for done in range(size - HEADER - MBAP_SHORTEST + 1):
+        if plausible(data, at + done, size - done, size - done, side, done):
+            return True
+    return False
 
 
 @helper
@@ -141,16 +154,11 @@ def _is_mbap(data: Bytes, at: int, size: int, part: int, side: int) -> bool:
 
 @rare
 def _may_go_on(data: Bytes, at: int, size: int, part: int, side: int) -> bool:
-    """Whether a segment in which no MBAP message begins may be the first part of a serial frame."""
-    if part > 0:
+    """Whether a segment in step, in which no MBAP message begins, may be the first part of a serial frame."""
+    if part != IN_STEP:
         return False
     length = rtu_length(data, at, size, side)
-    if length != MORE and length <= size:
-        return False
-    for done in range(size - HEADER - MBAP_SHORTEST + 1):
-        if plausible(data, at + done, size - done, size - done, side, done):
-            return False
-    return True
+    return (length == MORE or length > size) and not _holds_mbap(data, at, size, side)
 
 
 @helper
