@@ -204,7 +204,7 @@ def frames_to_rows(
         if flags & (SYN_BIT | RST_BIT | FIN_BIT) or not state[c, HEARD] & (1 << side):
             _set_aside(c, i - 1, aside, carry)
         window = u16(data, tcp + 14)
-        if (window == 0 or state[c, HEARD] >= IS_CLOSED) and not flags & (SYN_BIT | RST_BIT):
+        if (window == 0 or state[c, HEARD] & 3 * IS_CLOSED) and not flags & (SYN_BIT | RST_BIT):
             note_window(c, side, window, time_ns, carry[C_ORDINAL] + i - 1, state, rows, carry)
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
