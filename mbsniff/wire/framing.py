@@ -274,6 +274,8 @@ def _complete(parts: Bytes, base: int, fill: int, data: Bytes, at: int, seen: in
     Where no frame can begin so, LONGEST. ``fill`` itself is the caller's to change.
     """
     length = rtu_length(parts, base, fill, side)
+    if length != MORE and length <= fill:
+        return LONGEST
     done = 0
     while done < seen and (length == MORE or fill + done < length):
         if fill + done >= LONGEST:

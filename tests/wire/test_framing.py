@@ -77,6 +77,36 @@ def test_any_segments(asked: list[tuple[int, int, int]], cuts: list[int], side: 
     assert told(rows_of(plant)) == expected
 
 
+@settings(max_examples=150, deadline=None)
+@given(
+    asked=st.lists(
+        st.tuples(st.sampled_from(FUNCTIONS), st.integers(0, 0xFFFF), st.integers(1, 16)), min_size=1, max_size=5
+    ),
+    cuts=st.lists(st.integers(0, 5000), max_size=12),
+    side=st.sampled_from([MASTER, DEVICE]),
+)  # fmt: skip
+def test_mbap_in_any_segments(asked: list[tuple[int, int, int]], cuts: list[int], side: int) -> None:
+    """MBAP messages whose identifiers may pass for units and functions are read as ever, also the first ones."""
+    stream = b"".join(adu(number, 1, pdus(f, 5, count, 4)[side]) for f, number, count in asked)
+    plant, connection = opened()
+    for part in pieces(stream, cuts):
+        connection.segment(side, part, wait=0.001)
+    kind = ("request", "reply")[side]
+    assert rows_of(plant).messages == [(kind, number) for _, number, _ in asked]
+
+
+@pytest.mark.parametrize("second", range(2, 12))
+@pytest.mark.parametrize("first", range(1, 11))
+def test_mbap_in_three_segments(first: int, second: int) -> None:
+    """Also where its first eight bytes have the length of a serial frame."""
+    plant, connection = opened()
+    whole = adu(3, 1, READ)
+    for part in (whole[:first], whole[first : max(first, second)], whole[max(first, second) :]):
+        if part:
+            connection.ask(part, wait=0.001)
+    assert rows_of(plant).messages == [("request", 3)]
+
+
 @pytest.mark.parametrize("frames", [1, 2, 5, 100])
 def test_the_same_whatever_the_batches(frames: int) -> None:
     """Cutting the recording into batches anywhere changes nothing."""
