@@ -12,7 +12,7 @@ GENERAL: tuple[Kind, ...] = (
     Kind(
         "incident",
         "incident",
-        "as its worst silence",
+        "fault or risk, as its worst silence",
         "Watchdogs of several devices were due together: the first cause, then what followed from it.",
         "Last feeds within a polling period of each other, with one cause, path or master; or a device that a master "
         "waited for while others went without.",

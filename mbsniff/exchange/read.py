@@ -68,7 +68,10 @@ R_COLUMNS = 4
 def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
     """Take in a batch's times; stretches without a frame go to ``blanks`` (a row for each frame); how many."""
     found = 0
+    backward = 0
     before_ns = registers[R_BEFORE_NS]
+    starts_ns = registers[R_STARTS_NS]
+    latest_ns = registers[R_LATEST_NS]
     for i in range(len(frames)):
         now_ns = frames[i, TIME_NS]
         if before_ns >= 0:
@@ -77,13 +80,15 @@ def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
                 blanks[found, 1] = now_ns
                 found += 1
             elif now_ns < before_ns:
-                registers[R_BACKWARD] += 1
-        if now_ns < registers[R_STARTS_NS] or registers[R_STARTS_NS] < 0:
-            registers[R_STARTS_NS] = now_ns
-        if now_ns > registers[R_LATEST_NS]:
-            registers[R_LATEST_NS] = now_ns
+                backward += 1
+        if now_ns < starts_ns or starts_ns < 0:
+            starts_ns = now_ns
+        latest_ns = now_ns if now_ns > latest_ns else latest_ns
         before_ns = now_ns
     registers[R_BEFORE_NS] = before_ns
+    registers[R_STARTS_NS] = starts_ns
+    registers[R_LATEST_NS] = latest_ns
+    registers[R_BACKWARD] += backward
     return found
 
 

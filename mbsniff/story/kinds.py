@@ -47,6 +47,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("asked-now", 72, "{who} asked {whom}: {what}", is_context=False),
     Kind("wrote", 80, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
+    Kind("wrote-often", 30, "{who} wrote {what} to {whom}, as it does all the time",
+         "{who} wrote to {whom}, {times}, the last value: {what}"),
     Kind("wrote-zero", 92, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
     Kind("reset-trip", 93, "{who} reset {whom}'s trip ({what})", "{who} reset {whom}'s trip ({what}), {times}"),

@@ -123,7 +123,7 @@ class Door:
 
     def keep_little(self) -> None:
         """Let TCP take as little as Linux can of a connection that is not read."""
-        for listener in self.server.transport.sockets:  # type: ignore[union-attr]
+        for listener in self.server.transport.sockets:  # type: ignore[attr-defined]
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)  # it takes the least that it allows
 
     def _count(self, is_connected: bool) -> None:

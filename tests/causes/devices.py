@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tests.builders.adus import adu, pdus
-from tests.builders.plant import DEVICE, MASTER
+from tests.builders.plant import BEGINS_NS, DEVICE, MASTER
 from tests.causes.oven import BACK, DELAYED_S, END, FALL, HOSTS, Oven, Talk, reopened, resumed, zone_3
 
+USUAL_WINDOW = 8192
 LOADED_S = 4.0
 """When load or service times begin to rise."""
 
@@ -31,41 +32,50 @@ def _reply_to(talk: Talk, number: int, at_s: float) -> None:
     talk.to(at_s).answer(adu(number, talk.unit, pdus(3, 0, 16, 7)[1]), wait=0)
 
 
+def load_before_lateness(loaded: bool) -> Oven:
+    """Replies come 1.15 s after their requests, again and again: had the terminal's reads come on top before?"""
+    oven = replies_come(True)
+    if loaded:
+        _surplus(oven, FALL, lambda _: 0.006, waits=False)
+    return oven
+
+
 def window_closes(closes: bool) -> Oven:
     """Reads get no reply: does the device close its window and say so to each probe, or just acknowledge?"""
     oven = Oven()
-    talk = zone_3(oven)
+    _unread(zone_3(oven), closes=closes)
+    return oven.rest({3})
+
+
+def _unread(talk: Talk, *, closes: bool = True) -> None:
+    """A read that is acknowledged, its probes as well, and answered at `BACK` only; meanwhile a window of none."""
     talk.read(FALL + 0.3, None)
-    talk.link.windows[DEVICE] = 0 if closes else 8192
+    talk.link.windows[DEVICE] = 0 if closes else USUAL_WINDOW
     talk.to(FALL + 0.34).segment(DEVICE)
     for k in range(4):
         talk.to(FALL + 0.6 + 0.3 * (2**k)).probe(MASTER)
         talk.link.segment(DEVICE, wait=0.0004)
-    talk.link.windows[DEVICE] = 8192
+    talk.link.windows[DEVICE] = USUAL_WINDOW
     talk.to(BACK - 0.2).segment(DEVICE)
     talk.reply_at_last(BACK - 0.19)
     resumed(talk, BACK)
-    return oven.rest({3})
+
+
+def _climbing(oven: Oven, *, climbs: bool = True) -> Talk:
+    """The PLC's connection to zone 3, whose reply times climb from `LOADED_S` on."""
+    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
+    for k in range(int(LOADED_S), int(FALL)):
+        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if climbs else 0.006)
+    return talk
 
 
 def loaded_then_window(loaded: bool) -> Oven:
     """The device closes its window; did another master's reads and its own service times rise before?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if loaded else 0.006)
+    talk = _climbing(oven, climbs=loaded)
     if loaded:
         _surplus(oven, FALL, _climbing_s)
-    talk.read(FALL + 0.3, None)
-    talk.link.windows[DEVICE] = 0
-    talk.to(FALL + 0.34).segment(DEVICE)
-    for k in range(4):
-        talk.to(FALL + 0.6 + 0.3 * (2**k)).probe(MASTER)
-        talk.link.segment(DEVICE, wait=0.0004)
-    talk.link.windows[DEVICE] = 8192
-    talk.to(BACK - 0.2).segment(DEVICE)
-    talk.reply_at_last(BACK - 0.19)
-    resumed(talk, BACK)
+    _unread(talk)
     return oven.rest({3})
 
 
@@ -91,9 +101,7 @@ def _surplus(oven: Oven, until_s: float, service_s: Callable[[float], float], *,
 def surplus_reads(surplus: bool) -> Oven:
     """Service times climb until replies take too long: do the terminal's reads come on top before?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k))
+    talk = _climbing(oven)
     if surplus:
         _surplus(oven, FALL, _climbing_s)
     _timed_out(oven, talk)
@@ -103,10 +111,7 @@ def surplus_reads(surplus: bool) -> Oven:
 def service_climbs(climbs: bool) -> Oven:
     """At constant load no reply comes any more: had service times been climbing for seconds?"""
     oven = Oven()
-    talk = oven.talk("plc", "zone3").cycles(0, LOADED_S)
-    for k in range(int(LOADED_S), int(FALL)):
-        talk.cycles(k, k + 1, reply_s=_climbing_s(k) if climbs else 0.006)
-    _timed_out(oven, talk)
+    _timed_out(oven, _climbing(oven, climbs=climbs))
     return oven.rest({3})
 
 
@@ -149,6 +154,24 @@ def _fans(exception: int) -> Oven:
     return oven.rest()
 
 
+def replies_recorded(lost: bool) -> Oven:
+    """No reply of unit 12 is in the recording: does the PLC acknowledge what the recorder lacks, or was there none?"""
+    if not lost:
+        return _fans(0)
+    oven = Oven()
+    oven.talk("plc", "gateway", 11).cycles(0, END, setpoint=None, quantity=4)
+    talk = oven.talk("plc", "gateway", 12)
+    talk.phase = 0.8
+    talk.cycles(0, END, setpoint=None, quantity=4)
+    for sighting in oven.plant.wire:
+        within = FALL < (sighting.time_ns - BEGINS_NS) / 1e9 < BACK + 0.9
+        own = sighting.packet[20:24] == (502).to_bytes(2, "big") + talk.link.ends[MASTER][1].to_bytes(
+            2, "big"
+        )
+        sighting.lost = within and own
+    return oven.rest()
+
+
 def target_or_gateway(says: bool) -> Oven:
     """Unit 12 gives nothing: does the gateway say that its target failed to respond (0B), or nothing at all?"""
     return _fans(0x0B if says else 0)
@@ -171,6 +194,21 @@ def knows_its_connection(forgot: bool) -> Oven:
     else:
         talk.reply_at_last(BACK + 0.06)
         resumed(talk, BACK + 0.1)
+    return oven.rest({3})
+
+
+def refused_after(restart: bool) -> Oven:
+    """Attempts are refused until the service is up: after a restart, or after the device closed in good order?"""
+    oven = Oven()
+    if restart:
+        talk = zone_3(oven)
+        talk.unheard(FALL + 0.3, tries=3)
+        oven.announce(FALL + 1.9, "zone3")
+        talk.forgotten(FALL + 2.0504)
+    else:
+        _closed_by_device(oven)
+    oven.attempts("plc", "zone3", [FALL + 2.1 + k for k in range(5)], refused=True)
+    reopened(oven)
     return oven.rest({3})
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from tests.builders.adus import pdus
 from tests.builders.plant import DEVICE, MASTER
-from tests.causes.oven import BACK, END, FALL, USUAL, ZONES, Oven, Talk, resumed, zone_3
+from tests.causes.oven import BACK, END, FALL, TIMEOUT, USUAL, ZONES, Oven, Talk, resumed, zone_3
 
 
 def _silent_plc(oven: Oven) -> list[Talk]:
@@ -115,14 +116,30 @@ def last_setpoint(zero: bool) -> Oven:
 def zero_at_a_moment(zero: bool) -> Oven:
     """Polling never stops; in the cycle before the longest interval the setpoint becomes zero, or stays."""
     oven = Oven()
+    setpoint = 0 if zero else USUAL
+    _late_once(zone_3(oven), setpoint)
+    return oven.rest({3})
+
+
+def which_register(timeout: bool) -> Oven:
+    """Polling never stops; before the longest interval the PLC writes a register: the watchdog's timeout or another?"""
+    oven = Oven()
     talk = zone_3(oven)
+    request, reply = pdus(6, TIMEOUT if timeout else TIMEOUT + 1, 1, 1)
+    _late_once(talk, USUAL, request, reply)
+    return oven.rest({3})
+
+
+def _late_once(talk: Talk, setpoint: int, request: bytes = b"", reply: bytes = b"") -> None:
+    """One cycle, then a request if one is given, then an interval of 1.25 s; on time again from `BACK` on."""
     talk.phase += 0.05
-    talk.cycles(FALL, FALL + 1, setpoint=0 if zero else USUAL)
+    talk.cycles(FALL, FALL + 1, setpoint=setpoint)
+    if request:
+        talk.exchange(FALL + talk.phase + 0.02, request, reply, 0.004)
     talk.phase += 0.25
-    talk.cycles(FALL + 1, BACK, setpoint=0 if zero else USUAL)
+    talk.cycles(FALL + 1, BACK, setpoint=setpoint)
     talk.phase -= 0.3
     resumed(talk)
-    return oven.rest({3})
 
 
 def writes_go_on(writes: bool) -> Oven:

@@ -15,6 +15,7 @@ FALL, BACK, END = 10.0, 18.0, 26.0
 """Seconds: health until the first, again from the second, the end."""
 ZONES = (1, 2, 3, 4, 5, 6)
 SETPOINT, USUAL = 40, 2400  # 0.1 °C
+TIMEOUT = 42  # of the watchdog, s
 DELAYED_S = 0.04  # acknowledgements (RFC 9293, 3.8.6.3: below 0.5 s)
 
 Host = tuple[bytes, str]
@@ -63,16 +64,17 @@ class Talk:
     ) -> None:  # fmt: skip
         """Ask for registers; ``acked_s``: a bare acknowledgement first; ``reply_s`` None: no reply."""
         request, reply = pdus(3, start, quantity, 7)
-        self._exchange(at_s, request, bytes([0x83, exception]) if exception else reply, reply_s, acked_s)
+        self.exchange(at_s, request, bytes([0x83, exception]) if exception else reply, reply_s, acked_s)
 
     def write(self, at_s: float, value: int, reply_s: float | None = 0.004) -> None:
         """Write the setpoint."""
         request, reply = pdus(6, SETPOINT, 1, value)
-        self._exchange(at_s, request, reply, reply_s, None)
+        self.exchange(at_s, request, reply, reply_s)
 
-    def _exchange(
-        self, at_s: float, request: bytes, reply: bytes, reply_s: float | None, acked_s: float | None
+    def exchange(
+        self, at_s: float, request: bytes, reply: bytes, reply_s: float | None, acked_s: float | None = None
     ) -> None:
+        """A request's PDU, and its reply's."""
         self.number += 1
         self.to(at_s).ask(adu(self.number, self.unit, request))
         if acked_s is not None:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tests.causes import devices, masters, paths, recorders
-from tests.causes.oven import Oven
+from tests.causes.oven import TIMEOUT, Oven
 
 WIDER = frozenset({"recording-gap", "none-seen"})
 """What may be said instead where the deciding frames are not in the recording."""
@@ -45,6 +45,10 @@ class Pair:
     """Whether no watchdog is due: the device's longest silence is judged."""
     wider: frozenset[str] = frozenset()
     """What may be said besides, for want of the deciding frames."""
+    beside: frozenset[str] = frozenset()
+    """Other devices whose watchdogs are due as well."""
+    keys: str = ""
+    """Further keys of zone 3 in the site file."""
 
     def verdict(self, switch: bool) -> Told:
         """What has to be said of one side."""
@@ -54,10 +58,12 @@ class Pair:
 def pair(
     scene: Callable[[bool], Oven], off: Told, on: Told, *differs: str, name: str = "",
     devices: tuple[str, ...] = ("zone 3",), moment: bool = False, wider: tuple[str, ...] = (),
+    beside: tuple[str, ...] = (), keys: str = "",
 ) -> Pair:  # fmt: skip
     """Shorthand."""
     name = name or scene.__name__.replace("_", "-")
-    return Pair(name, scene, off, on, frozenset(differs), devices, moment, frozenset(wider))
+    sets = frozenset(wider), frozenset(beside)
+    return Pair(name, scene, off, on, frozenset(differs), devices, moment, *sets, keys)
 
 
 ALL = ("zone 1", "zone 2", "zone 3", "zone 4", "zone 5", "zone 6")
@@ -74,12 +80,16 @@ PAIRS = (
     pair(masters.host_answers_echoes, NOT_HEARD, STOPPED, "icmp", devices=ALL),
     pair(masters.host_answers_look_ups, NOT_HEARD, STOPPED, "arp", devices=ALL),
     pair(masters.host_acknowledges_probes, NOT_HEARD, STOPPED, *OTHERS, "plc-zone3", devices=ALL),
-    pair(masters.asks_the_others, STOPPED, DROPPED, *OTHERS),
-    pair(masters.process_ends, ENDED, STOPPED, *OTHERS),
+    pair(masters.asks_the_others, STOPPED, DROPPED, *OTHERS, beside=ALL),
+    pair(masters.process_ends, ENDED, STOPPED, *OTHERS, beside=ALL),
     pair(masters.asked_at_all, DROPPED, UNREACHABLE, "plc-zone3"),
-    pair(masters.neighbour_answers, DROPPED, told("starved-by-neighbour"), "plc-zone2"),
+    pair(masters.neighbour_answers, DROPPED, told("starved-by-neighbour"), "plc-zone2", beside=ALL),
     pair(masters.last_setpoint, DROPPED, COMMANDED, "plc-zone3"),
     pair(masters.zero_at_a_moment, NONE, COMMANDED, "plc-zone3", moment=True),
+    pair(
+        masters.which_register, NONE, COMMANDED, "plc-zone3", moment=True,
+        keys=f'watchdog_register = {TIMEOUT}',
+    ),
     pair(masters.writes_go_on, told("feed-wrong"), NONE, "plc-zone3", moment=True),
     pair(masters.one_poll_left_out, NONE, DROPPED, "plc-zone3", moment=True),
     # paths
@@ -112,12 +122,13 @@ PAIRS = (
         paths.topology_changes, UNREACHABLE, told("path-event"), "bridges", devices=NEAR,
         wider=("device-unreachable",),
     ),
-    pair(paths.several_devices, UNREACHABLE, told("path-event"), "plc-zone1", "plc-zone2"),
+    pair(paths.several_devices, UNREACHABLE, told("path-event"), "plc-zone1", "plc-zone2", beside=NEAR),
     pair(
         paths.storm, UNREACHABLE, told("path-event"), "arp", devices=NEAR, wider=("device-unreachable",)
     ),
     # devices
     pair(devices.replies_come, STALLED, told("replies-late"), "plc-zone3", wider=("device-stalled",)),
+    pair(devices.load_before_lateness, told("replies-late"), told("device-saturated"), "terminal-zone3"),
     pair(
         devices.window_closes, told("device-stalled", never="window"), told("device-stalled", says="window"),
         "plc-zone3",
@@ -126,6 +137,7 @@ PAIRS = (
     pair(devices.surplus_reads, told("device-slow"), told("device-saturated"), "terminal-zone3"),
     pair(devices.service_climbs, STALLED, told("device-slow"), "plc-zone3"),
     pair(devices.busy_replies, told("feed-wrong"), told("device-saturated"), "plc-zone3"),
+    pair(devices.replies_recorded, STALLED, GAP, "plc-gateway", devices=("fan 2",)),
     pair(
         devices.target_or_gateway, STALLED, told("target-dead"), "plc-gateway", devices=("fan 2",),
         wider=("device-stalled",),
@@ -138,6 +150,10 @@ PAIRS = (
         wider=("device-unreachable",),
     ),
     # connections
+    pair(
+        devices.refused_after, told("connect-refused"), told("device-restarted"), "plc-zone3", "arp",
+        wider=("connect-refused",),
+    ),
     pair(
         devices.who_resets, ENDED, told("device-restarted"), "plc-zone3", wider=("connection-ended",)
     ),

@@ -31,7 +31,7 @@ def test_copies_change_no_verdict(pair: Pair, switch: bool, request: pytest.Fixt
     doubled = pair.scene(switch)
     for sighting in doubled.plant.wire:
         sighting.copies = (COPY_NS,)
-    found = verdicts(doubled, pair.devices, moment=pair.moment)
+    found = verdicts(doubled, pair)
     said = {name: (v.cause, v.certainty) for name, v in plain(pair, switch)[1].items()}
     assert {name: (v.cause, v.certainty) for name, v in found.items()} == said
 
@@ -45,7 +45,7 @@ def test_one_direction_gives_no_verdict_on_replies(
     oven = pair.scene(switch)
     for sighting in oven.plant.wire:
         sighting.lost |= by_device(sighting)
-    found = verdicts(oven, pair.devices, moment=pair.moment)
+    found = verdicts(oven, pair)
     said = {name: v for name, v in found.items() if v.cause in REST_ON_REPLIES and v.certainty != "open"}
     assert said == {}
     assert {name: v for name, v in found.items() if not is_no_other(v, pair, switch)} == {}
@@ -61,5 +61,5 @@ def test_lost_evidence_makes_no_other_verdict(
     if not frames or not lose(oven.plant, frames):
         pytest.skip("this side is decided by what is absent")
     due(request, "lost", pair, switch)
-    found = verdicts(oven, pair.devices, moment=pair.moment)
+    found = verdicts(oven, pair)
     assert {name: v for name, v in found.items() if not is_no_other(v, pair, switch)} == {}

@@ -48,7 +48,9 @@ def test_dhcp() -> None:
         packet = Ether(
             b"".join(b.dhcp(kind, ZONE[0], 7, server=SERVER, given=given, wanted=ZONE[1], lease_s=60))
         )
-        options = dict(option[:2] for option in packet[DHCP].options if isinstance(option, tuple))
+        options: dict[str, int] = dict(
+            option[:2] for option in packet[DHCP].options if isinstance(option, tuple)
+        )
         assert (packet[UDP].sport, options["message-type"], packet[BOOTP].xid) == (port, kind, 7)
         assert (packet[BOOTP].yiaddr, packet[BOOTP].chaddr[:6]) == (given, ZONE[0])
         assert options.get("lease_time") == (60 if kind in (b.OFFER, b.ACK) else None)

@@ -48,7 +48,15 @@ def test_every_cause_has_a_pair() -> None:
 @pytest.mark.parametrize(("pair", "switch"), SIDES)
 def test_every_scene_is_whole(pair: Pair, switch: bool) -> None:
     """Nothing is missing or damaged by mistake: only where the recorder lost frames do bytes lack."""
-    recording = plain(pair, switch)[0]
-    lacks = switch and pair.name in ("bytes-lacking", "recorder-away")
+    recording = plain(pair, switch)[0]["recording"]
+    lacks = switch and pair.name in ("bytes-lacking", "recorder-away", "replies-recorded")
     assert recording["undecodable_frames"] == recording["repeated_frames"] == 0
     assert (recording["unrecorded_bytes"] > 0) == lacks
+
+
+@pytest.mark.parametrize(("pair", "switch"), SIDES)
+def test_no_other_device_is_accused(pair: Pair, switch: bool) -> None:
+    """Watchdogs are due on the devices concerned alone, and none where a mere moment is judged."""
+    due = {f["name"] for f in plain(pair, switch)[0]["findings"] if f["code"] == "watchdog-due"}
+    concerned = set() if pair.moment and (switch or pair.name != "writes-go-on") else set(pair.devices)
+    assert due - pair.beside == concerned - pair.beside
