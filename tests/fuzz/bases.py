@@ -82,7 +82,7 @@ def sample_window(rng: Random) -> list[Frame]:
 @functools.cache
 def samples() -> list[list[Frame]]:
     """The beginnings of the project's samples."""
-    return [sample(path) for path in sorted(SAMPLES.glob("*.pcap*"))]
+    return [sample(path) for path in sorted(SAMPLES.rglob("*.pcap*"))]
 
 
 def sample(path: Path) -> list[Frame]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Any
 
-from tests.fuzz import damage, headers, messages, tunnels
+from tests.fuzz import beside, damage, headers, messages, tunnels
 from tests.fuzz.bases import base
 from tests.fuzz.files import Parts, pcap_parts, pcapng_parts
 from tests.fuzz.frames import Frame
@@ -17,7 +17,7 @@ from tests.fuzz.sites import TEXTS, mutated
 SHARED_BASE = 16  # consecutive cases mutate the same conversation: making one costs more than changing it
 _MOST_FRAMES = 120
 _LAYERS: tuple[tuple[str, int, Mapping[str, headers.Mutator]], ...] = (
-    ("tunnels", 2, tunnels.TUNNELS),
+    ("tunnels", 2, tunnels.TUNNELS), ("beside", 3, beside.BESIDE),
     ("link", 1, headers.LINK), ("IP", 2, headers.IP), ("TCP", 5, headers.TCP), ("segments", 3, messages.SEGMENTS),
     ("MBAP", 2, messages.MBAP), ("PDU", 4, messages.PDU), ("times", 2, messages.TIMES), ("order", 4, messages.ORDER),
 )  # fmt: skip
