@@ -7,13 +7,7 @@ import pytest
 from tests.causes.pairs import Pair
 
 NOT_YET: dict[str, set[str]] = {
-    "lost": {
-        "load-before-lateness-on",
-    },
-    "plain": {
-        "host-acknowledges-probes-on",
-        "window-closes-on",
-    },
+    "plain": {"host-acknowledges-probes-on"},  # that a master acknowledged a device's probe is no event yet
 }
 """By test, the sides of pairs."""
 
