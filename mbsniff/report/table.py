@@ -195,9 +195,14 @@ def _left_out(first: int, alike: list[Finding], width: int) -> str:
 
 def _marks_of(finding: Finding) -> str:
     marks = [finding.level, finding.code, finding.certainty]
-    marks += [f"cause: {finding.cause}"] if finding.cause else []
+    marks += [f"cause: {finding.cause}{_how_sure(finding)}"] if finding.cause else []
     marks += [f"incident {finding.incident}"] if finding.incident else []
     return ", ".join(marks)
+
+
+def _how_sure(finding: Finding) -> str:
+    """How certain the cause is, where that is known."""
+    return f" ({finding.cause_certainty})" if finding.cause_certainty else ""
 
 
 def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:

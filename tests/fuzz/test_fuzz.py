@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.fuzz import checks, damage, framing, headers, messages, runs, tunnels
+from tests.fuzz import beside, checks, damage, framing, headers, messages, runs, tunnels
 from tests.fuzz.bases import frames_of
 from tests.fuzz.cases import Case, case_of
 from tests.fuzz.checks import DEPTHS, Checker, Trouble
@@ -22,7 +22,7 @@ SEED, CASES, JOBS = 20_261_125, 20_000, 2
 LAYERS = {
     "tunnels": tunnels.TUNNELS,
     "link": headers.LINK, "IP": headers.IP, "TCP": headers.TCP, "segments": messages.SEGMENTS, "MBAP": messages.MBAP,
-    "framing": framing.FRAMING, "PDU": messages.PDU, "times": messages.TIMES, "order": messages.ORDER,
+    "beside": beside.BESIDE, "framing": framing.FRAMING, "PDU": messages.PDU, "times": messages.TIMES, "order": messages.ORDER,
     "pcap": damage.PARTS,
     "pcapng": damage.PARTS, "file": damage.BYTES, "compressed": damage.BYTES,
 }  # fmt: skip
