@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
-from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.lines import Longs, one_of
 from mbsniff.diagnose.neighbourhood import CLAIMS, between, mac_text, of_kind
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import clock
@@ -29,9 +29,9 @@ ALTERNATES = 2  # changes from one hardware address to another and back
 
 def two_hardware_addresses(scene: Scene) -> Seen:
     """Two hardware addresses claim the device's address by turns."""
-    claims = _claims(scene)
     if not scene.case.neighbourhood.has_lookups:
         return UNTOLD
+    claims = _claims(scene)
     macs = claims[:, N_MAC]
     changes = np.flatnonzero(macs[1:] != macs[:-1])
     if len(changes) < ALTERNATES:
@@ -44,9 +44,9 @@ def two_hardware_addresses(scene: Scene) -> Seen:
 
 def hardware_address_changed(scene: Scene) -> Seen:
     """The device's address went from one hardware address to another, once."""
-    claims = _claims(scene)
     if not scene.case.neighbourhood.has_lookups:
         return UNTOLD
+    claims = _claims(scene)
     changes = np.flatnonzero(claims[1:, N_MAC] != claims[:-1, N_MAC])
     if len(changes) != 1:
         return ABSENT
@@ -66,7 +66,7 @@ def _claims(scene: Scene) -> Longs:
     rows = scene.case.neighbourhood.by(scene.device.address)
     rows = between(rows[rows[:, N_MAC] >= 0], 0, scene.until_ns)
     claims = of_kind(rows, *CLAIMS)
-    own = np.isin(rows[:, N_KIND], CLAIMS)
+    own = one_of(rows[:, N_KIND], CLAIMS)
     own |= (rows[:, N_KIND] == ORIGIN) & np.isin(rows[:, N_MAC], claims[:, N_MAC])
     rows = rows[own]
     since = scene.from_ns - BEFORE_NS
