@@ -121,9 +121,8 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
 
 
 def told(cause: Cause) -> str:
-    """A cause in a sentence: what it rests on, and what else speaks against its nearest neighbour."""
-    against = next((each for each in cause.against if each.split(": ", 1)[1] not in cause.text), "")
-    return f"{cause.text} ({against})" if against else cause.text
+    """A cause in a sentence: what it rests on, and what is not there that would argue for its nearest neighbour."""
+    return f"{cause.text} ({cause.nearest})" if cause.nearest else cause.text
 
 
 def argued(finding: Finding, cause: Cause) -> Finding:

@@ -96,14 +96,17 @@ def lease_gave_other_address(scene: Scene) -> Seen:
 
 
 def _other(scene: Scene, rows: Longs, column: int) -> Longs:
-    """Those about another IPv4 address, or IPv6 address, than the device's own, of the same version."""
+    """Those about another address than the device's own, of the same version, and for use beyond the link as it."""
     around = scene.case.neighbourhood
-    own, six = scene.device.address, ":" in scene.device.address
-    keep = [
-        place >= 0 and (text := around.address(place)) != own and (":" in text) == six
-        for place in rows[:, column].tolist()
-    ]
+    own = scene.device.address
+    texts = [around.address(place) if place >= 0 else own for place in rows[:, column].tolist()]
+    keep = [text != own and _sort(text) == _sort(own) for text in texts]
     return rows[np.array(keep, np.bool_)] if keep else rows
+
+
+def _sort(address: str) -> tuple[bool, bool]:
+    """Version and scope: every IPv6 host has an address of the link beside others (RFC 4291, 2.5.6 and 2.8)."""
+    return ":" in address, address.startswith("fe80:")
 
 
 def lease_refused(scene: Scene) -> Seen:
