@@ -42,6 +42,11 @@ def _lost(case: Case) -> list[str]:
             f"TCP shows {counted(counters.unrecorded_bytes, 'byte')} that were sent but are not in the recording, in "
             f"{counted(times, 'place')}: replies lost there count as unknown, not as missing"
         )
+    if counters.datagrams:
+        told.append(
+            f"{counted(counters.datagrams, 'frame')} of Modbus over UDP, which numbers nothing: what the recording "
+            "lacks of it cannot be told, and a reply lost there counts as missing"
+        )
     told += [text for text in (_recorder_loss(f) for f in case.facts.files) if text]
     blanks = case.facts.blanks
     lengths = blanks[:, 1] - blanks[:, 0]

@@ -27,6 +27,7 @@ from mbsniff.exchange.result import Exchange, Pair
 from mbsniff.exchange.sorting import sort_columns
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
+from mbsniff.wire.rows import NO_IDENTIFIER
 
 _COLUMNS = (
     ("request_ns", np.int64), ("reply_ns", np.int64), ("ack_ns", np.int32), ("poll", np.int32),
@@ -111,6 +112,8 @@ class Tracker:
             network=network,
             hosts=hosts,
             broadcasts=self._messages.network.broadcasts,
+            connection_serial=self._messages.serial_messages,
+            connection_udp=np.array([self._messages.is_udp(c) for c in range(self._linked)], np.bool_),
         )
 
     def _client_ports(self) -> NDArray[np.int32]:
@@ -141,6 +144,7 @@ class Tracker:
             pair = Pair(self._messages.client(c)[0], *self._messages.server(c))
             self._links[c, o.X_PAIR] = self._pairs.setdefault(pair, len(self._pairs))
             self._links[c, o.X_COUNT] = 0
+            self._links[c, o.X_IDENTIFIER] = NO_IDENTIFIER
         self._linked = known
 
     def _grow_transactions(self) -> None:

@@ -9,6 +9,7 @@ from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
+from mbsniff.exchange import PortSearch
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
@@ -96,8 +97,21 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "unread_bytes": _sum([file.unread_bytes for file in files]),
         "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
         "clocks": [_clock(clock) for clock in facts.clocks],
+        "datagrams": counters.datagrams,
+        "port_search": _port_search(facts.port_search),
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
+    }
+
+
+def _port_search(search: PortSearch | None) -> dict[str, Any] | None:
+    if search is None:
+        return None
+    return {
+        "frames": search.frames,
+        "found": [{"port": each.port, "exchanges": each.exchanges} for each in search.found],
+        "ports": list(search.ports),
+        "refused": [502] if search.refused else [],
     }
 
 

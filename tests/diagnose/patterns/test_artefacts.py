@@ -15,7 +15,7 @@ from tests.diagnose.patterns.plants import healthy
 from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
-BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only"}
+BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only", "serial-framing"}
 """What a master's frames alone show."""
 
 
