@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from bisect import bisect_left
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -61,11 +62,14 @@ class Case:
 
     def _first_since(self, devices: NDArray[np.int64], time_ns: int) -> list[int]:
         """Where in the groups' order each device's first request since a time lies: one bisection for all."""
-        groups = self.figures.groups
+        groups, times = self.figures.groups, self.exchange.request_ns
+        if len(devices) == 1:
+            first, last = groups.bounds[devices[0] : devices[0] + 2].tolist()
+            return [bisect_left(range(last), time_ns, lo=first, key=lambda i: times[groups.order[i]])]
         low, high = groups.bounds[devices], groups.bounds[devices + 1]
         while (low < high).any():
             middle = np.minimum((low + high) // 2, len(groups.order) - 1)
-            earlier = self.exchange.request_ns[groups.order[middle]] < time_ns
+            earlier = times[groups.order[middle]] < time_ns
             low = np.where((low < high) & earlier, middle + 1, low)
             high = np.where((low < high) & ~earlier, middle, high)
         found: list[int] = low.tolist()

@@ -5,8 +5,9 @@ Built once for a master whose silence is looked at; each silence then costs a fe
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,14 @@ WITHOUT_REPLY = (UNANSWERED, LATE, OPEN)  # in time; open ones to the recording'
 SHORTEST_IDLE_NS = 100_000_000  # shorter pauses between two acts explain no silence
 LONG_WAIT_NS = 500_000_000  # a reply that takes so long holds up a master that asks one after the other
 Longs = NDArray[np.int64]
+
+
+def one_of(values: NDArray[Any], wanted: Iterable[int]) -> NDArray[np.bool_]:
+    """Which values are one of a few: for short columns far quicker than a general search."""
+    found = np.zeros(len(values), np.bool_)
+    for each in wanted:
+        found |= values == each
+    return found
 
 
 @dataclass(frozen=True)
@@ -92,15 +101,15 @@ def _line(case: Case, master: int) -> Line:
     own = np.flatnonzero((groups.master_of_pair == master)[exchange.connection_pair[events[:, E_CONNECTION]]])
     own = own[events[own, E_SIDE] == CLIENT]
     is_syn = (events[own, E_KIND] == OPENING) & (events[own, E_AMOUNT] != UNSEEN)
-    links = own[is_syn | np.isin(events[own, E_KIND], (CLOSING, RESET))]
+    links = own[is_syn | one_of(events[own, E_KIND], (CLOSING, RESET))]
     times = np.concatenate([exchange.request_ns[rows], events[links, E_TIME_NS]])
     acts = np.concatenate([rows, -1 - links])
     slow = exchange.reply_ns[rows] >= LONG_WAIT_NS
-    failed = np.concatenate([np.isin(kinds, WITHOUT_REPLY) | slow, _is_vain(case, links)])
+    failed = np.concatenate([one_of(kinds, WITHOUT_REPLY) | slow, _is_vain(case, links)])
     order = np.argsort(times, kind="stable")
     times = times[order]
     pauses = np.diff(times, append=np.iinfo(np.int64).max)
-    signs = own[np.isin(events[own, E_KIND], (PROBE, AGAIN, OPENING, CLOSING, RESET))]
+    signs = own[one_of(events[own, E_KIND], (PROBE, AGAIN, OPENING, CLOSING, RESET))]
     return Line(
         times=times,
         rows=acts[order].astype(np.int32),

@@ -8,6 +8,7 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
+from mbsniff.diagnose.lines import one_of
 from mbsniff.exchange import Exchange
 from mbsniff.exchange.columns import N_ADDRESS, N_HOPS, N_KIND, N_MAC, N_TARGET, N_TIME_NS
 from mbsniff.wire.network.rows import (
@@ -56,7 +57,7 @@ class Neighbourhood:
     @functools.cached_property
     def has_lookups(self) -> bool:
         """Whether the recording has look-ups at all: else their lack says nothing."""
-        return bool(np.isin(self.rows[:, N_KIND], CLAIMS).any())
+        return bool(one_of(self.rows[:, N_KIND], CLAIMS).any())
 
     @functools.cached_property
     def _hosts_of_mac(self) -> Counter[int]:
@@ -68,7 +69,7 @@ class Neighbourhood:
     def usual_mac(self, address: str, before_ns: int) -> int | None:
         """The hardware address that a host had last, before a time; None where unknown or a router's."""
         rows = between(self.by(address), 0, before_ns)
-        rows = rows[np.isin(rows[:, N_KIND], (*CLAIMS, ORIGIN)) & (rows[:, N_MAC] >= 0)]
+        rows = rows[one_of(rows[:, N_KIND], (*CLAIMS, ORIGIN)) & (rows[:, N_MAC] >= 0)]
         if not len(rows):
             return None
         mac = int(rows[-1, N_MAC])
@@ -89,7 +90,7 @@ def between(rows: Longs, from_ns: int, until_ns: int) -> Longs:
 
 def of_kind(rows: Longs, *kinds: int) -> Longs:
     """Those of some kinds."""
-    return np.asarray(rows[np.isin(rows[:, N_KIND], kinds)], np.int64)
+    return np.asarray(rows[one_of(rows[:, N_KIND], kinds)], np.int64)
 
 
 def mac_text(mac: int) -> str:

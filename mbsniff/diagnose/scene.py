@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case
-from mbsniff.diagnose.lines import WITHOUT_REPLY, Line
+from mbsniff.diagnose.lines import WITHOUT_REPLY, Line, one_of
 from mbsniff.exchange.columns import (
     ANSWERED,
     BY_ORDER,
@@ -76,16 +76,18 @@ class Scene:
     @functools.cached_property
     def events(self) -> Longs:
         """Those link events that are on connections of feeders."""
+        if not len(self.all_events):
+            return self.all_events
         groups, exchange = self.case.figures.groups, self.case.exchange
         pairs = exchange.connection_pair[self.all_events[:, E_CONNECTION]]
-        own = np.isin(groups.master_of_pair[pairs], self.feeders)
+        own = one_of(groups.master_of_pair[pairs], self.feeders)
         return np.asarray(self.all_events[own], np.int64)
 
     @functools.cached_property
     def rows(self) -> Rows:
         """Those requests that feeders sent."""
         groups, exchange = self.case.figures.groups, self.case.exchange
-        own = np.isin(groups.master_of_poll[exchange.poll[self.all_rows]], self.feeders)
+        own = one_of(groups.master_of_poll[exchange.poll[self.all_rows]], self.feeders)
         return np.asarray(self.all_rows[own], np.int32)
 
     def of_kind(self, kind: int, side: int) -> Longs:
@@ -101,8 +103,8 @@ class Scene:
     def unanswered(self) -> Rows:
         """The feeders' requests to the device without a reply, or with a late one, or after half of the silence."""
         took = self.case.exchange.reply_ns[self.rows]
-        at_last = np.isin(self.statuses(self.rows), IN_TIME) & (2 * took >= self.until_ns - self.from_ns)
-        return np.asarray(self.rows[np.isin(self.statuses(self.rows), WITHOUT_REPLY) | at_last], np.int32)
+        at_last = one_of(self.statuses(self.rows), IN_TIME) & (2 * took >= self.until_ns - self.from_ns)
+        return np.asarray(self.rows[one_of(self.statuses(self.rows), WITHOUT_REPLY) | at_last], np.int32)
 
     @functools.cached_property
     def further(self) -> Rows:
@@ -138,7 +140,7 @@ class Scene:
         times = np.concatenate(
             [
                 exchange.request_ns[rows],
-                (exchange.request_ns[rows] + exchange.reply_ns[rows])[np.isin(self.statuses(rows), IN_TIME)],
+                (exchange.request_ns[rows] + exchange.reply_ns[rows])[one_of(self.statuses(rows), IN_TIME)],
                 self.of_kind(AGAIN, CLIENT)[:, E_TIME_NS],
                 self.unheard[:, E_TIME_NS],
             ]
@@ -182,6 +184,8 @@ class Scene:
     @functools.cached_property
     def unheard(self) -> Longs:
         """Those SYNs that nothing of the device follows on their connection."""
+        if not len(self.events):
+            return self.events
         order = np.argsort(self.events[:, E_CONNECTION], kind="stable")
         events = self.events[order]
         answered = np.zeros(len(events), np.bool_)
@@ -196,6 +200,8 @@ class Scene:
     @functools.cached_property
     def refusals(self) -> Longs:
         """Resets by the device that answer a feeder's SYN (RFC 9293, 3.5.2)."""
+        if not len(self.events):
+            return self.events
         by_connection = self.events[np.argsort(self.events[:, E_CONNECTION], kind="stable")]
         before, after = by_connection[:-1], by_connection[1:]
         asked = (before[:, E_KIND] == OPENING) & (before[:, E_SIDE] == CLIENT)

@@ -22,6 +22,7 @@ from mbsniff.measure.silences import limit_ns
 TOO_SLOWLY = "asked-too-slowly"  # the polling itself, so not an incident
 TOLD_ONE_BY_ONE = 5  # silences of a device that get a finding each, the longest first
 MOST_LOOKED_AT = 50  # further silences that are held against the recording's gaps
+MOST_ARGUED = 2_500  # of all devices together, as long as each has one that is told
 CLOSE_MARGIN = 0.2  # common practice: less than a fifth of the timeout left is no reserve
 
 
@@ -52,23 +53,28 @@ def _due(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:
         yield _too_slow(case, device)
         return
     silences = sorted(beyond_timeout(device), key=lambda s: (not s.certain, -s.length_ns))
-    told = silences[:TOLD_ONE_BY_ONE]
+    told, rest = silences[: share(case, TOLD_ONE_BY_ONE)], silences[share(case, TOLD_ONE_BY_ONE) :]
     for silence in sorted(told, key=lambda s: s.from_ns):
         yield _one_due(case, device, silence, limit)
-    if silences[TOLD_ONE_BY_ONE:]:
-        yield _further(case, device, limit, told, silences[TOLD_ONE_BY_ONE:])
+    if rest:
+        yield _further(case, device, limit, told, rest[: share(case, MOST_LOOKED_AT)], rest)
+
+
+def share(case: Case, most: int) -> int:
+    """How many silences of each device are looked at: ``most``, fewer where very many devices have some."""
+    count = case.once("devices due", lambda: sum(1 for d in case.figures.devices if beyond_timeout(d)))
+    return max(1, min(most, most * MOST_ARGUED // max(TOLD_ONE_BY_ONE * count, 1)))
 
 
 def _further(
-    case: Case, device: DeviceFigures, limit: int, told: list[Silence], rest: list[Silence]
-) -> Finding:
+    case: Case, device: DeviceFigures, limit: int, told: list[Silence], looked_at: list[Silence],
+    rest: list[Silence],
+) -> Finding:  # fmt: skip
     """All that are not told one by one; certain where one of the longest is not the recording's own gap."""
     counts, at_end = device.silences, device.silences.end_is_due
     certain = counts.certain + (at_end == "certain") - sum(s.certain for s in told)
     more = counts.certain + counts.possible + (at_end is not None) - len(told)
-    proven = any(
-        s.certain and not recording_gap(scene_of(case, device, s, limit)) for s in rest[:MOST_LOOKED_AT]
-    )
+    proven = any(s.certain and not recording_gap(scene_of(case, device, s, limit)) for s in looked_at)
     times = listed([clock(s.from_ns) for s in sorted(rest, key=lambda s: s.from_ns)])
     how = f"up to {certain} for certain" if proven else "none for certain"
     text = f"{counted(more, 'further silence')} beyond its timeout ({how}): {times}"
@@ -115,9 +121,8 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
 
 
 def told(cause: Cause) -> str:
-    """A cause in a sentence: what it rests on, and what else speaks against its nearest neighbour."""
-    against = next((each for each in cause.against if each.split(": ", 1)[1] not in cause.text), "")
-    return f"{cause.text} ({against})" if against else cause.text
+    """A cause in a sentence: what it rests on, and what is not there that would argue for its nearest neighbour."""
+    return f"{cause.text} ({cause.nearest})" if cause.nearest else cause.text
 
 
 def argued(finding: Finding, cause: Cause) -> Finding:

@@ -8,6 +8,7 @@ import numpy as np
 
 from mbsniff.diagnose.causes.links import answered
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.lines import one_of
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE, E_TIME_NS, LATE
@@ -41,7 +42,7 @@ def missing_replies(scene: Scene) -> Seen:
     """Requests stayed without a timely reply, acknowledged or not; not those that an end of the connection answered."""
     rows = scene.unanswered
     ends = scene.events[
-        np.isin(scene.events[:, E_KIND], (RESET, CLOSING)) & (scene.events[:, E_SIDE] == SERVER)
+        one_of(scene.events[:, E_KIND], (RESET, CLOSING)) & (scene.events[:, E_SIDE] == SERVER)
     ]
     asked = scene.case.exchange.request_ns[rows]
     following = np.searchsorted(ends[:, E_TIME_NS], asked)
@@ -74,7 +75,7 @@ def device_heard(scene: Scene) -> Seen:
     acked = acked[scene.while_tried(exchange.request_ns[acked] + exchange.ack_ns[acked])]
     taken = scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]
     events = scene.all_events[scene.all_events[:, E_SIDE] == SERVER]
-    events = events[~np.isin(events[:, E_KIND], (AGAIN, UNRECORDED))]
+    events = events[~one_of(events[:, E_KIND], (AGAIN, UNRECORDED))]
     events = events[(events[:, E_KIND] != ACCEPTED) | (events[:, E_AMOUNT] != SENT_AGAIN)]
     events = events[scene.while_tried(events[:, E_TIME_NS])]
     rows = np.unique(np.concatenate([acked, taken, replied]))
@@ -86,7 +87,14 @@ def device_heard(scene: Scene) -> Seen:
 
 def _settled(scene: Scene) -> Rows:
     """Requests that came through after the last feed, where they would have kept the watchdog fed by their times."""
-    rows = scene.further[np.isin(scene.statuses(scene.further), IN_TIME)]
+    if "settled" not in scene.told:
+        scene.told["settled"] = _settling(scene)
+    rows: Rows = scene.told["settled"]
+    return rows
+
+
+def _settling(scene: Scene) -> Rows:
+    rows = scene.further[one_of(scene.statuses(scene.further), IN_TIME)]
     if not len(rows) or len(scene.unanswered):
         return rows[:0]
     times = [scene.from_ns, *scene.case.exchange.request_ns[rows].tolist(), scene.until_ns]
@@ -146,7 +154,7 @@ def other_units_served(scene: Scene) -> Seen:
     exchange, groups = scene.case.exchange, scene.case.figures.groups
     rows = scene.endpoint_rows
     rows = rows[groups.device_of_poll[exchange.poll[rows]] != scene.device.index]
-    rows = rows[np.isin(scene.statuses(rows), IN_TIME) & (exchange.exception[rows] == 0)]
+    rows = rows[one_of(scene.statuses(rows), IN_TIME) & (exchange.exception[rows] == 0)]
     rows = rows[scene.amid(exchange.request_ns[rows])]
     if not len(rows):
         return ABSENT

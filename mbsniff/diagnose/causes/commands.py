@@ -47,9 +47,8 @@ def _setpoints(device: DeviceFigures) -> list[PollFigures]:
         for p in device.polls
         if (block := written_block(p)) and block[0] == "holding" and block[2] <= MOST_WORDS
     ]
-    feeding = [p for p in writing if p.feeds]
-    if device.limits.fed_by.kind == "write" and feeding:
-        return feeding
+    if device.limits.fed_by.kind == "write":
+        return [p for p in writing if p.feeds]
     return [p for p in writing if p.count > 1]
 
 

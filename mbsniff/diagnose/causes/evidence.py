@@ -318,6 +318,11 @@ EVIDENCE: tuple[Fact, ...] = (
         "Frames to groups of hosts were 10 times as many as usual, and 100 in a second at least.",
         "broadcasts soared", "broadcasts did not soar", news.broadcasts_soared,
     ),
+    Fact(
+        "network-news", "The network itself changed, or was flooded.",
+        "the network itself changed or was flooded", "bridges and broadcasts told of nothing",
+        any_of=("tree-changed", "broadcasts-soared"),
+    ),
     # Commands
     Fact(
         "written-to-zero",

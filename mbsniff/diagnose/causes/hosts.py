@@ -51,6 +51,8 @@ def _within_idle(scene: Scene) -> list[tuple[str, int, int]]:
 def _signs(scene: Scene, address: str, since: int, until: int, kinds: tuple[int, ...]) -> Longs:
     """What a host says from a time until another, up to where it announces that it came up."""
     rows = between(scene.case.neighbourhood.by(address), since, until)
+    if not len(rows):
+        return rows
     back = of_kind(rows, ADDRESS_ANNOUNCED, ADDRESS_PROBED)
     rows = of_kind(rows, *kinds)
     return rows[rows[:, N_TIME_NS] < back[0, N_TIME_NS]] if len(back) else rows

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
-from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.lines import Longs, one_of
 from mbsniff.diagnose.neighbourhood import CLAIMS, between, mac_text, of_kind
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import clock
@@ -29,9 +29,9 @@ ALTERNATES = 2  # changes from one hardware address to another and back
 
 def two_hardware_addresses(scene: Scene) -> Seen:
     """Two hardware addresses claim the device's address by turns."""
-    claims = _claims(scene)
     if not scene.case.neighbourhood.has_lookups:
         return UNTOLD
+    claims = _claims(scene)
     macs = claims[:, N_MAC]
     changes = np.flatnonzero(macs[1:] != macs[:-1])
     if len(changes) < ALTERNATES:
@@ -44,9 +44,9 @@ def two_hardware_addresses(scene: Scene) -> Seen:
 
 def hardware_address_changed(scene: Scene) -> Seen:
     """The device's address went from one hardware address to another, once."""
-    claims = _claims(scene)
     if not scene.case.neighbourhood.has_lookups:
         return UNTOLD
+    claims = _claims(scene)
     changes = np.flatnonzero(claims[1:, N_MAC] != claims[:-1, N_MAC])
     if len(changes) != 1:
         return ABSENT
@@ -66,7 +66,7 @@ def _claims(scene: Scene) -> Longs:
     rows = scene.case.neighbourhood.by(scene.device.address)
     rows = between(rows[rows[:, N_MAC] >= 0], 0, scene.until_ns)
     claims = of_kind(rows, *CLAIMS)
-    own = np.isin(rows[:, N_KIND], CLAIMS)
+    own = one_of(rows[:, N_KIND], CLAIMS)
     own |= (rows[:, N_KIND] == ORIGIN) & np.isin(rows[:, N_MAC], claims[:, N_MAC])
     rows = rows[own]
     since = scene.from_ns - BEFORE_NS
@@ -96,14 +96,17 @@ def lease_gave_other_address(scene: Scene) -> Seen:
 
 
 def _other(scene: Scene, rows: Longs, column: int) -> Longs:
-    """Those about another IPv4 address, or IPv6 address, than the device's own, of the same version."""
+    """Those about another address than the device's own, of the same version, and for use beyond the link as it."""
     around = scene.case.neighbourhood
-    own, six = scene.device.address, ":" in scene.device.address
-    keep = [
-        place >= 0 and (text := around.address(place)) != own and (":" in text) == six
-        for place in rows[:, column].tolist()
-    ]
+    own = scene.device.address
+    texts = [around.address(place) if place >= 0 else own for place in rows[:, column].tolist()]
+    keep = [text != own and _sort(text) == _sort(own) for text in texts]
     return rows[np.array(keep, np.bool_)] if keep else rows
+
+
+def _sort(address: str) -> tuple[bool, bool]:
+    """Version and scope: every IPv6 host has an address of the link beside others (RFC 4291, 2.5.6 and 2.8)."""
+    return ":" in address, address.startswith("fe80:")
 
 
 def lease_refused(scene: Scene) -> Seen:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from mbsniff.diagnose.causes.hosts import device_announced
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
 from mbsniff.diagnose.finding import Evidence
-from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.lines import Longs, one_of
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene, endpoint_rows
 from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS
@@ -56,8 +56,8 @@ def answered(scene: Scene, when: Callable[[Longs], NDArray[np.bool_]], *, of_fee
     """Requests to any unit of the endpoint, of the feeders or of all others, whose replies came at such times."""
     case, rows = scene.case, scene.endpoint_rows
     groups, exchange = case.figures.groups, case.exchange
-    own = np.isin(groups.master_of_poll[exchange.poll[rows]], scene.feeders)
-    rows = rows[(own == of_feeders) & np.isin(scene.statuses(rows), IN_TIME)]
+    own = one_of(groups.master_of_poll[exchange.poll[rows]], scene.feeders)
+    rows = rows[(own == of_feeders) & one_of(scene.statuses(rows), IN_TIME)]
     return np.asarray(rows[when(exchange.request_ns[rows] + exchange.reply_ns[rows])], np.int32)
 
 
@@ -90,7 +90,7 @@ def connection_ended(scene: Scene) -> Seen:
 
 
 def _ends(scene: Scene) -> Longs:
-    ends = scene.events[np.isin(scene.events[:, E_KIND], (CLOSING, RESET))]
+    ends = scene.events[one_of(scene.events[:, E_KIND], (CLOSING, RESET))]
     return ends[ends[:, E_TIME_NS] < scene.nearly_until_ns]
 
 
@@ -105,7 +105,7 @@ def ended_by_device(scene: Scene) -> Seen:
 def connection_stayed(scene: Scene) -> Seen:
     """Nothing opened, ended or repeated on the masters' connections to the device, up to the next request."""
     kinds = (OPENING, ACCEPTED, CLOSING, RESET, AGAIN)
-    if np.isin(scene.events[:, E_KIND], kinds).any():
+    if one_of(scene.events[:, E_KIND], kinds).any():
         return ABSENT
     rows = [r for r in (scene.silence.before, scene.silence.after) if r is not None]
     return Seen(True, "their connection stayed open and quiet", scene.case.request_frames(rows))
@@ -170,10 +170,10 @@ def old_connection_resumes(scene: Scene) -> Seen:
     events = case.events(scene.device, scene.from_ns, until)
     again = events[(events[:, E_KIND] == AGAIN) & (events[:, E_SIDE] == CLIENT)]
     again = again[again[:, E_TIME_NS] < scene.until_ns]
-    opened = events[np.isin(events[:, E_KIND], (OPENING, RESET))]
+    opened = events[one_of(events[:, E_KIND], (OPENING, RESET))]
     pairs = exchange.connection_pair
     rows = endpoint_rows(case, scene.device, scene.from_ns, until)
-    rows = rows[np.isin(scene.statuses(rows), IN_TIME)]
+    rows = rows[one_of(scene.statuses(rows), IN_TIME)]
     came = exchange.request_ns[rows] + exchange.reply_ns[rows]
     for pair in np.unique(pairs[again[:, E_CONNECTION]]).tolist():
         first = int(again[pairs[again[:, E_CONNECTION]] == pair][0, E_TIME_NS])

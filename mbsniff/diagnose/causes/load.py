@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
-from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.lines import Longs, one_of
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene, endpoint_rows
 from mbsniff.diagnose.wording import NS_PER_S, clock, counted, duration, listed
 from mbsniff.exchange.columns import LATE
@@ -81,11 +81,16 @@ def _made(scene: Scene) -> Run:
     begins = max(scene.from_ns - LOOKS_BACK_NS, scene.case.facts.starts_ns or 0)
     rows = endpoint_rows(scene.case, scene.device, begins, scene.until_ns)
     times = exchange.request_ns[rows]
-    served = np.isin(scene.statuses(rows), (*IN_TIME, LATE)) & (exchange.exception[rows] == 0)
+    served = one_of(scene.statuses(rows), (*IN_TIME, LATE)) & (exchange.exception[rows] == 0)
     came = np.where(served, times + exchange.reply_ns[rows], 0)
     earlier = np.maximum.accumulate(np.concatenate([[0], came[:-1]])) if len(rows) else came
     service = np.where(served, np.maximum(came - np.maximum(times, earlier), 0), -1)
     return Run(rows, times, service, begins + (scene.from_ns - begins) // 2, begins)
+
+
+def _was_asked(scene: Scene) -> bool:
+    """Whether the masters that feed it tried anything meanwhile: else its load explains nothing."""
+    return bool(len(scene.further) or len(scene.unanswered) or len(scene.attempts))
 
 
 def _tells(run: Run) -> bool:
@@ -101,6 +106,8 @@ def _busy(scene: Scene, run: Run) -> Longs:
 
 def busy_replies(scene: Scene) -> Seen:
     """The endpoint answers that it is busy (06), which it did not before."""
+    if not _was_asked(scene):
+        return ABSENT
     run = _run(scene)
     busy = _busy(scene, run)
     if not len(busy):
@@ -111,6 +118,8 @@ def busy_replies(scene: Scene) -> Seen:
 
 def service_time_rose(scene: Scene) -> Seen:
     """Replies took far longer than usual before the silence, or in it."""
+    if not _was_asked(scene):
+        return ABSENT
     run = _run(scene)
     if not _tells(run):
         return UNTOLD
@@ -127,6 +136,8 @@ def service_time_rose(scene: Scene) -> Seen:
 
 def load_rose_first(scene: Scene) -> Seen:
     """More was asked of the endpoint before it became slow, busy or silent."""
+    if not _was_asked(scene):
+        return ABSENT
     run = _run(scene)
     if not _tells(run):
         return UNTOLD

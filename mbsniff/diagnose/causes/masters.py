@@ -6,7 +6,7 @@ import numpy as np
 
 from mbsniff.diagnose.causes.recording import blank_within
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
-from mbsniff.diagnose.lines import Line, Longs, frames_of
+from mbsniff.diagnose.lines import Line, Longs, frames_of, one_of
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.exchange.columns import E_CONNECTION, E_KIND, E_TIME_NS, LONGEST_WAIT_NS
@@ -180,7 +180,7 @@ def _signs(scene: Scene) -> Longs:
 def ended_together(scene: Scene) -> Seen:
     """A master ended its connections to nearly all endpoints at one moment, without being asked to."""
     case = scene.case
-    ends = scene.events[np.isin(scene.events[:, E_KIND], (CLOSING, RESET))]
+    ends = scene.events[one_of(scene.events[:, E_KIND], (CLOSING, RESET))]
     ends = ends[ends[:, E_TIME_NS] < scene.nearly_until_ns]
     if not len(ends):
         return ABSENT
@@ -210,8 +210,8 @@ def _ends_near(scene: Scene, line: Line, moment: int) -> Longs:
     times = events[line.signs, E_TIME_NS]
     first = np.searchsorted(times, moment - TOGETHER_NS)
     near = line.signs[first : np.searchsorted(times, moment + TOGETHER_NS, side="right")]
-    near = near[np.isin(events[near, E_KIND], (CLOSING, RESET))]
-    asked_to = (before[near] >= 0) & np.isin(events[before[near], E_KIND], (CLOSING, RESET))
+    near = near[one_of(events[near, E_KIND], (CLOSING, RESET))]
+    asked_to = (before[near] >= 0) & one_of(events[before[near], E_KIND], (CLOSING, RESET))
     return np.asarray(near[~asked_to], np.int64)
 
 

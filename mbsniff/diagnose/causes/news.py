@@ -7,7 +7,7 @@ import numpy as np
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
 from mbsniff.diagnose.finding import Evidence
-from mbsniff.diagnose.lines import Longs
+from mbsniff.diagnose.lines import Longs, one_of
 from mbsniff.diagnose.neighbourhood import between, mac_text, of_kind
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import NS_PER_S, clock, counted, listed
@@ -50,7 +50,7 @@ def _tries(case: Case) -> tuple[Longs, Longs]:
     exchange = case.exchange
     events = exchange.events
     following = case.next_on_connection
-    answered = (following >= 0) & np.isin(events[following, E_KIND], (ACCEPTED, RESET))
+    answered = (following >= 0) & one_of(events[following, E_KIND], (ACCEPTED, RESET))
     is_syn = (events[:, E_KIND] == OPENING) & ((events[:, E_AMOUNT] == SENT_AGAIN) | ~answered)
     vain = np.flatnonzero((events[:, E_SIDE] == CLIENT) & (is_syn | (events[:, E_KIND] == AGAIN)))
     vain = vain[np.argsort(events[vain, E_TIME_NS], kind="stable")]

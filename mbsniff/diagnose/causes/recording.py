@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.lines import one_of
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import (
@@ -31,7 +32,7 @@ def bytes_unrecorded(scene: Scene) -> Seen:
     lost = lost[(lost[:, E_KIND] == UNRECORDED) & (lost[:, E_SIDE] == CLIENT)]
     lost = lost[lost[:, E_FROM_NS] <= silence.until_ns]
     pairs = case.exchange.connection_pair[lost[:, E_CONNECTION]]
-    lost = lost[np.isin(case.figures.groups.master_of_pair[pairs], scene.feeders)]
+    lost = lost[one_of(case.figures.groups.master_of_pair[pairs], scene.feeders)]
     if not len(lost):
         return ABSENT
     count = int(lost[:, E_AMOUNT].sum())

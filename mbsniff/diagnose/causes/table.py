@@ -69,7 +69,7 @@ TABLE: tuple[Row, ...] = (
         any_of=("tree-changed", "broadcasts-soared"),
         adds=(("old-connection-resumes", "{}"),), surer=(("old-connection-resumes",),),
         neighbours=(
-            by("device-unreachable", "several-at-once"), without("device-restarted", "reset-to-old-data"),
+            by("device-unreachable", "network-news"), without("device-restarted", "reset-to-old-data"),
         ),
         decides=(SWITCH_LOG, "the bridges' own counters of topology changes"),
         advice="Look at the switches: which link went, how the tree is set up, who floods. Ports to field devices are "
@@ -174,7 +174,7 @@ TABLE: tuple[Row, ...] = (
             by("flow-dead", "attempts-unanswered", "no new connection was tried while the old one was dead"),
             by("device-restarted", "old-connection-resumes", "it may have been off or starting"),
             without("address-moved", "lease-gave-other-address"),
-            without("path-event", "tree-changed"),
+            without("path-event", "network-news"),
         ),
         decides=(SWITCH_LOG, DEVICE_LOG, SECOND_MIRROR),
         advice="Look at the device's supply, cable and switch port first; then at what lies between.",
@@ -274,7 +274,7 @@ TABLE: tuple[Row, ...] = (
         surer=(("pushed-out",), ("reset-from-elsewhere",)), on_absence=True,
         neighbours=(
             without("master-stopped", "ended-together"), without("connect-refused", "attempts-refused"),
-            without("device-restarted", "reset-to-old-data"),
+            without("device-restarted", "reset-to-old-data"), by("poll-dropped", "connection-ended"),
         ),
         decides=("how long the master waits before it connects again", DEVICE_LOG, MASTER_LOG),
         advice="Shorten the master's wait before it connects again, and find out why the connection was ended.",

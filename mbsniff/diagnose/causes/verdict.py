@@ -36,6 +36,8 @@ class Cause:
     """What would decide, where something remains."""
     rivals: tuple[tuple[str, str], ...] = ()
     """(cause, why it remains possible), the likeliest first."""
+    nearest: str = ""
+    """Of ``against``, the first that adds something to the text: that some evidence is not there."""
 
 
 def cause_of(case: Case, device: DeviceFigures, silence: Silence, limit_ns: int) -> Cause:
@@ -67,7 +69,7 @@ def fits(scene: Scene, row: Row) -> bool:
 
 
 def _cause(scene: Scene, row: Row, further: list[Row] | tuple[()]) -> Cause:
-    against, rivals = _neighbours(scene, row)
+    against, rivals, nearest = _neighbours(scene, row)
     also = [(other.code, _text(scene, other)) for other in further if _is_rival(scene, row, other)]
     doubts = _doubts(scene, row)
     out = {sentence.removeprefix(AGAINST).split(": ", 1)[0] for sentence in against}
@@ -81,6 +83,7 @@ def _cause(scene: Scene, row: Row, further: list[Row] | tuple[()]) -> Cause:
         evidence=_frames(scene, row),
         against=tuple(against),
         would_decide=row.decides if rivals or certainty != "certain" else (),
+        nearest=nearest,
         rivals=tuple({code: (code, why) for code, why in reversed(rivals)}.values())[::-1],
     )
 
@@ -89,16 +92,17 @@ def _is_rival(scene: Scene, row: Row, other: Row) -> bool:
     return other.code not in (row.code, "none-seen") and fits(scene, other)
 
 
-def _neighbours(scene: Scene, row: Row) -> tuple[list[str], list[tuple[str, str]]]:
-    """Sentences against neighbours, and the neighbours that remain."""
-    against, rivals = [], []
+def _neighbours(scene: Scene, row: Row) -> tuple[list[str], list[tuple[str, str]], str]:
+    """Sentences against neighbours, the neighbours that remain, and the first sentence that rests on an absence."""
+    against, rivals, nearest = [], [], ""
     for neighbour in row.neighbours:
         sentence = _sentence(scene, neighbour)
         if sentence:
             against.append(f"{AGAINST}{neighbour.cause}: {sentence}")
+            nearest = nearest or (against[-1] if neighbour.lacks else "")
         elif neighbour.remains:
             rivals.append((neighbour.cause, neighbour.remains))
-    return against, rivals
+    return against, rivals, nearest
 
 
 def _sentence(scene: Scene, neighbour: Neighbour) -> str:
