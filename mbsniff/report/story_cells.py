@@ -55,7 +55,7 @@ def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
     for each in story.recovery:
         shown = listed_frames(each.evidence, several)
         found.append((each.title, _ended(f"{each.text} ({shown})" if shown else each.text)))
-    hidden = [one_line(text) for text in story.unseen[: None if most is None else MOST_HIDDEN]]
+    hidden = [one_line(text) for text in story.unseen[: None if most is None else MOST_HIDDEN if most else 1]]
     if any(title == DECIDES for title, _ in found):
         hidden = [text.split(" (")[0] for text in hidden]  # what tells was said already
     return [*found, ("The wire cannot show", _ended("; ".join(hidden)))]

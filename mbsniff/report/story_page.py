@@ -11,7 +11,7 @@ from mbsniff.report.table import wrapped
 from mbsniff.story import Step, Story
 
 MOST_LINES = 30  # of a page that fits one screen
-TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98))
+TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98), (0, 100))
 """What is tried to fit the screen: (sentences of each argument, weight from which on steps are kept)."""
 
 
