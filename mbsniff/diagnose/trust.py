@@ -13,6 +13,7 @@ from mbsniff.exchange.columns import E_CONNECTION, E_KIND, P_WHO
 from mbsniff.wire.rows import OPENING, UNRECORDED
 
 SKIPPED_TOLD = 5  # files named; the JSON has them all
+TRANSLATIONS_TOLD = 5  # the JSON has them all
 FLOOD = 1000  # unanswered connection attempts, from which on they are told
 SCAN_PAIRS = (
     100  # pairs of a master and an endpoint, all without an answer: more than go missing at once in a plant
@@ -25,6 +26,7 @@ def doubts(case: Case) -> list[str]:
     return [
         *_lost(case),
         *_attempts(case),
+        *_translated(case),
         *_damaged(case),
         *_times(case),
         *clock_doubts(case.facts.clocks),
@@ -52,6 +54,17 @@ def _lost(case: Case) -> list[str]:
             "plant and a recorder that stopped look alike"
         )
     return told
+
+
+def _translated(case: Case) -> list[str]:
+    """Who was seen on both sides of an address translation, and as what it is counted."""
+    return [
+        f"{counted(found.connections, 'connection')} seen on both sides of an address translation "
+        f"({found.outer.client} to {found.outer.endpoint} is {found.inner.client} to {found.inner.endpoint}): counted "
+        f"once, as "
+        f"{found.counted_as.client} to {found.counted_as.endpoint}"
+        for found in case.exchange.translations[:TRANSLATIONS_TOLD]
+    ]
 
 
 def _attempts(case: Case) -> list[str]:

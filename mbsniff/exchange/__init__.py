@@ -2,7 +2,7 @@
 
 from mbsniff.exchange.again import Look, reply_pdus, segments_again, well_answered
 from mbsniff.exchange.read import RecordingFacts, read_exchange
-from mbsniff.exchange.result import Exchange, Pair, PollKey
+from mbsniff.exchange.result import Exchange, Pair, PollKey, Translation
 
 __all__ = [
     "Exchange",
@@ -10,6 +10,7 @@ __all__ = [
     "Pair",
     "PollKey",
     "RecordingFacts",
+    "Translation",
     "read_exchange",
     "reply_pdus",
     "segments_again",

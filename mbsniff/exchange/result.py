@@ -17,13 +17,36 @@ from mbsniff.exchange.columns import (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Pair:
     """Who talks to whom: a master's address and an endpoint."""
 
     client: str
     server: str
     port: int
+
+    @property
+    def endpoint(self) -> str:
+        """Server and port in words."""
+        return f"[{self.server}]:{self.port}" if ":" in self.server else f"{self.server}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Translation:
+    """Conversations that were recorded on both sides of an address translation, and are counted once."""
+
+    outer: Pair
+    """As their masters' side shows them."""
+    inner: Pair
+    """As their devices' side does."""
+    connections: int
+    requests: int
+    """Seen on both sides."""
+
+    @property
+    def counted_as(self) -> Pair:
+        """The master's own address, and the device's."""
+        return Pair(self.outer.client, self.inner.server, self.inner.port)
 
 
 @dataclass(frozen=True)
@@ -87,6 +110,8 @@ class Exchange:
     broadcasts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 3), np.int64))
     """Shape (seconds, 3), by time: beginning of a second (ns), frames to groups of hosts (broadcast, multicast) in it,
     copies included, and who sent most of them (hardware address, -1 unknown). Only seconds that have any."""
+    translations: list[Translation] = field(default_factory=list)
+    """What was seen on both sides of an address translation, and stands here once."""
 
     @property
     def kinds(self) -> NDArray[np.uint8]:

@@ -8,6 +8,7 @@ from typing import Any
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.wording import moment
+from mbsniff.exchange import Translation
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
@@ -93,9 +94,18 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "unread_bytes": _sum([file.unread_bytes for file in files]),
         "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
         "clocks": [_clock(clock) for clock in facts.clocks],
+        "translated": [_translation(found) for found in diagnosis.exchange.translations],
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
     }
+
+
+def _translation(found: Translation) -> dict[str, Any]:
+    sides = {"outer": found.outer, "inner": found.inner, "counted_as": found.counted_as}
+    told: dict[str, Any] = {
+        name: {"client": pair.client, "server": pair.endpoint} for name, pair in sides.items()
+    }
+    return told | {"connections": found.connections, "requests": found.requests}
 
 
 def _clock(clock: Clock) -> dict[str, Any]:
