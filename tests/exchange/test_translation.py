@@ -14,9 +14,10 @@ from tests.builders.adus import adu
 from tests.builders.measured import DATA, READ, at, poll
 from tests.builders.plant import Plant, Sighting
 from tests.builders.readings import Reading, columns, read
-from tests.builders.recorder import write
+from tests.builders.recorder import pcap, write
 from tests.builders.translation import End, translated
 from tests.diagnose.built import every
+from tests.same_answer.frames import records_of
 
 ROUTER, OUTSIDE = "198.51.100.1", "203.0.113.1"
 PLC, STATION, ZONE = "192.0.2.10", "192.0.2.20", "192.0.2.50"
@@ -203,3 +204,26 @@ def test_the_head_says_so(tmp_path: Path) -> None:
     ]
     [said] = [d for d in made["doubts"] if "address translation" in d]
     assert PLC in said and ROUTER in said and f"{OUTSIDE}:10502" in said and f"{ZONE}:502" in said
+
+
+def test_a_real_recording() -> None:
+    """Two real masters behind a kernel's masquerade and port forwarding (`record_translated.py`), seen twice."""
+    made = read(Path(__file__).with_name("translated.pcap.gz"), ports=(502, 10502))
+    assert [(d["device"], d["masters"], d["requests"], d["answered"]) for d in made.json["devices"]] == [
+        ("198.51.100.50:502/1", ["192.0.2.10", "192.0.2.20"], 60, 60)
+    ]
+    sides = [(t.outer.client, t.outer.port, t.inner.client, t.requests) for t in made.exchange.translations]
+    assert sides == [("192.0.2.10", 10502, "198.51.100.1", 40), ("192.0.2.20", 502, "198.51.100.1", 20)]
+
+
+def test_a_real_recording_of_one_side(tmp_path: Path) -> None:
+    """What the device's side alone shows of it: the same device, asked as often, and answering in the same time."""
+    path = Path(__file__).with_name("translated.pcap.gz")
+    router = bytes((198, 51, 100, 1))
+    inner = [r for r in records_of(path) if router in (r[1][26:30], r[1][30:34])]
+    alone = tmp_path / "inner.pcap"
+    alone.write_bytes(pcap(inner))
+    [one], [both] = (read(p, ports=(502, 10502)).json["devices"] for p in (alone, path))
+    assert one["masters"] == ["198.51.100.1"]
+    same = ("device", "requests", "answered", "reply_ms", "busiest_second_reads", "functions")
+    assert {key: one[key] for key in same} == {key: both[key] for key in same}
