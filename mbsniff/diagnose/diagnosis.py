@@ -11,6 +11,7 @@ from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.patterns.rules import pattern_findings
+from mbsniff.diagnose.patterns.segments import segment_patterns
 from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.trust import doubts, vantage_text
@@ -32,11 +33,15 @@ RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout
 def diagnose(
     exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site, look: Look | None = None
 ) -> Diagnosis:
-    """Apply every rule to every device; ``look``: a way to see frames again, for what status registers said."""
+    """Apply every rule to every device.
+
+    ``look``: a way to see frames again, for what status registers said and how messages lay in segments.
+    """
     case = Case(exchange, facts, figures, site)
     findings = [
         _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
     ]
+    findings += segment_patterns(case, look)
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
     findings = with_recoveries(case, findings, look)

@@ -28,11 +28,23 @@ class Message:
 
 @dataclass(frozen=True)
 class Segment:
-    """A TCP segment's ports and the messages in it."""
+    """A TCP segment's ports and numbers, and the messages in it."""
 
     source_port: int
     destination_port: int
     messages: tuple[Message, ...]
+    source: bytes = b""
+    """The sender's address."""
+    destination: bytes = b""
+    sequence: int = 0
+    acknowledgement: int = 0
+    size: int = 0
+    """Bytes of data, on the wire."""
+
+    @property
+    def following(self) -> int:
+        """Sequence number after its last byte of data."""
+        return (self.sequence + self.size) & 0xFFFFFFFF
 
 
 def read_segment(frame: bytes, original_bytes: int, link: int) -> Segment | None:
@@ -54,8 +66,12 @@ def _plain(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
     if found != FOUND or len(frame) - begin < _TCP_HEADER:
         return None
     source, destination = (int.from_bytes(frame[begin + k : begin + k + 2], "big") for k in (0, 2))
-    payload = frame[begin + (frame[begin + 12] >> 4) * 4 : min(end, len(frame))]
-    return Segment(source, destination, messages_in(payload))
+    sequence, acknowledgement = (int.from_bytes(frame[begin + k : begin + k + 4], "big") for k in (4, 8))
+    first = begin + (frame[begin + 12] >> 4) * 4
+    messages = messages_in(frame[first : min(end, len(frame))])
+    width, behind = (4, at + 12) if version == IPV4 else (16, at + 8)  # RFC 791, 3.1; RFC 8200, 3
+    ends = frame[behind : behind + width], frame[behind + width : behind + 2 * width]
+    return Segment(source, destination, messages, *ends, sequence, acknowledgement, max(end - first, 0))
 
 
 def _hidden(frame: bytes, wire_bytes: int, link: int) -> Segment | None:

@@ -42,7 +42,7 @@ def diagnosis(
     declared = tuple(Device(f"zone {a[-1]}", a, units=(1,), limits=limits) for a in devices)
     with tempfile.TemporaryDirectory() as folder:
         made = write(Path(folder) / "made.pcap", plant)
-        return read(made, Site(devices=declared, masters=tuple(masters))).json
+        return read(made, Site(devices=declared, masters=tuple(masters)), again=True).json
 
 
 def codes(made: dict[str, Any], level: str | None = None) -> set[str]:

@@ -33,6 +33,17 @@ PATTERNS: tuple[Kind, ...] = (
         "to the device's maker: TCP does not keep messages apart, the length field does.",
     ),
     Kind(
+        "split-unread",
+        "split not read",
+        "fault",
+        "The device does not answer requests that reach it in more than one TCP segment.",
+        "A second look at frames: at least three unanswered requests that TCP did not have to send again, all of them "
+        "in several segments, while answered ones came in one each.",
+        "Lost segments, which TCP sends again; requests in one segment that go unanswered as well.",
+        "Have the master hand each request to TCP in one piece; report it to the device's maker: TCP may cut "
+        "messages anywhere, the length field says where they end.",
+    ),
+    Kind(
         "pipelining-ignored",
         "2nd ignored",
         "fault",
@@ -181,6 +192,18 @@ PATTERNS: tuple[Kind, ...] = (
         "Failure (04), which is no matter of load; busy replies at a rate that never changes.",
         "Ask less often, spread the requests, or let one station read and hand on the values. A write that met "
         "busy was not carried out: see that the master writes it again.",
+    ),
+    Kind(
+        "small-segment-stall",
+        "segment stall",
+        "risk",
+        "Replies wait in the device's TCP: it sends a first small part at once, and the rest only when the master has "
+        "acknowledged that, which the master's TCP puts off.",
+        "Reply times near 40 or 200 ms, and a second look at frames: at least three, and half of those looked at, "
+        "whose first part was sent long before, and whose rest left within 5 ms of its acknowledgement.",
+        "A slow device, of whose reply nothing was sent before; a reply in parts that wait for nothing.",
+        "Have the device's maker write each reply in one piece, or switch off the collecting of small segments "
+        "(Nagle's algorithm, RFC 9293, 3.7.4) in the device; until then allow for it in the master's time-out.",
     ),
     Kind(
         "block-edge",

@@ -44,6 +44,13 @@ from tests.diagnose.patterns.messages import (
     two_units,
     wrong_length,
 )
+from tests.diagnose.patterns.parts import (
+    acknowledged_long_before,
+    in_parts_that_wait_for_nothing,
+    slow,
+    split_requests,
+    stalled,
+)
 from tests.diagnose.patterns.plants import healthy
 
 
@@ -62,6 +69,16 @@ SCENES = (
         "segment-unread",
         two_requests(False),
         (two_requests(False, second=True), two_requests(True), two_requests(False, again=True)),
+    ),
+    Scene(
+        "split-unread",
+        split_requests(False),
+        (split_requests(True), split_requests(False, again=True), split_requests(False, whole=True)),
+    ),
+    Scene(
+        "small-segment-stall",
+        stalled,
+        (slow, in_parts_that_wait_for_nothing, acknowledged_long_before),
     ),
     Scene(
         "pipelining-ignored",
