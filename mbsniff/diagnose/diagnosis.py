@@ -9,6 +9,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
+from mbsniff.diagnose.hearing import one_directions
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.patterns.segments import segment_patterns
@@ -53,7 +54,17 @@ def diagnose(
     verdicts = [_verdict(case, device, own[device.key]) for device in figures.devices]
     last = len(findings)
     verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
-    return Diagnosis(exchange, facts, figures, site, verdicts, findings, vantage_text(case), doubts(case))
+    return Diagnosis(
+        exchange,
+        facts,
+        figures,
+        site,
+        verdicts,
+        findings,
+        vantage_text(case),
+        doubts(case),
+        one_directions(case),
+    )
 
 
 def _judged(finding: Finding, device: DeviceFigures) -> Finding:
@@ -85,7 +96,7 @@ def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,
-        state=_state(device, own),
+        state=_state(case, device, own),
         when_ns=worst.from_ns if worst else None,
         why=_why(worst) if worst else None,
         certainty=worst.certainty if worst else None,
@@ -100,7 +111,7 @@ def _why(finding: Finding) -> str:
     return finding.cause or BY_CODE[finding.code].brief
 
 
-def _state(device: DeviceFigures, own: list[Finding]) -> State:
+def _state(case: Case, device: DeviceFigures, own: list[Finding]) -> State:
     """Due: for certain. Open: not to be told. Risk: anything else that is wrong. Fine: only with a watchdog."""
     due = [f for f in own if f.code == "watchdog-due"]
     certain: list[Certainty] = [f.certainty for f in due]
@@ -108,7 +119,10 @@ def _state(device: DeviceFigures, own: list[Finding]) -> State:
         return "due"
     if any(f.level != "remark" for f in own if f.code != "watchdog-due"):
         return "risk"
-    if due or not device.regular or device.limits.watchdog_ns is None or not device.silences.feeds:
+    timeout_ns = device.limits.watchdog_ns
+    if due or not device.regular or timeout_ns is None or not device.silences.feeds:
+        return "open"
+    if case.facts.longest_step_ns > timeout_ns > 0:  # a silence may hide where times occur twice
         return "open"
     return "fine"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from mbsniff.exchange import Exchange, RecordingFacts
@@ -10,6 +10,7 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.hearing import OneDirection
     from mbsniff.diagnose.recovery.facts import Recovery
 
 Level = Literal["fault", "risk", "remark"]
@@ -91,6 +92,8 @@ class Diagnosis:
     """Where the recorder seems to sit, in words."""
     doubts: list[str]
     """What limits the trust in the recording, a sentence each."""
+    one_direction: list[OneDirection] = field(default_factory=list)
+    """Endpoints of which only one side's frames were recorded."""
 
     @property
     def has_fault(self) -> bool:

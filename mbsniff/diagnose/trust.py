@@ -6,13 +6,20 @@ import numpy as np
 
 from mbsniff.capture import FileCounters
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.hearing import one_directions
 from mbsniff.diagnose.recorders import clock_doubts
-from mbsniff.diagnose.wording import clock, counted, duration
+from mbsniff.diagnose.wording import clock, counted, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.exchange.columns import E_CONNECTION, E_KIND, P_WHO
+from mbsniff.exchange.read import LONG_BYTES
 from mbsniff.wire.rows import OPENING, UNRECORDED
 
 SKIPPED_TOLD = 5  # files named; the JSON has them all
+CUT_HINT = (
+    ": a request needs the first 66 bytes of its frame, 12 more with TCP time stamps, 4 for each VLAN tag; keep whole "
+    "frames"
+)
+STEP_HINT = ": times in between occur twice, so that rates there are not judged, and a silence may hide there"
 TRANSLATIONS_TOLD = 5  # the JSON has them all
 FLOOD = 1000  # unanswered connection attempts, from which on they are told
 SCAN_PAIRS = (
@@ -37,7 +44,7 @@ def doubts(case: Case) -> list[str]:
 
 def _lost(case: Case) -> list[str]:
     counters = case.facts.counters
-    told = []
+    told = _one_direction(case)
     if counters.unrecorded_bytes:
         times = int(np.count_nonzero(case.exchange.events[:, E_KIND] == UNRECORDED))
         told.append(
@@ -53,6 +60,23 @@ def _lost(case: Case) -> list[str]:
             f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: a silent "
             "plant and a recorder that stopped look alike"
         )
+    return told
+
+
+def _one_direction(case: Case) -> list[str]:
+    """Endpoints of which one side was never heard."""
+    told = []
+    ways: tuple[tuple[str, str, str], ...] = (
+        ("masters", "replies", "whether and when they replied"),
+        ("devices", "requests", "what they were asked, and when"),
+    )
+    for heard, lacking, unknown in ways:
+        own = [one.endpoint for one in one_directions(case) if one.heard == heard]
+        if own:
+            told.append(
+                f"one direction only: {lacking} of {listed(own)} are not in the recording, though TCP shows that they "
+                f"were sent; nothing is said about {unknown}"
+            )
     return told
 
 
@@ -101,19 +125,19 @@ def _recorder_loss(file: FileCounters) -> str | None:
 def _damaged(case: Case) -> list[str]:
     counters, files = case.facts.counters, case.facts.files
     told = []
+    damaged = counters.undecodable_frames - counters.fragments - counters.unknown_link
     cut = sum(f.cut_short_frames for f in files)
     repeated = counters.repeated_frames + case.facts.second_sightings
     if repeated:
         told.append(f"{counted(repeated, 'frame')} recorded twice; the copies were dropped")
     if cut:
-        told.append(f"{counted(cut, 'frame')} cut short by the recorder")
+        told.append(f"{counted(cut, 'frame')} cut short by the recorder{CUT_HINT if damaged else ''}")
     if counters.fragments:
         told.append(f"{counted(counters.fragments, 'IP fragment')} not put together")
     if counters.unknown_link:
         told.append(f"{counted(counters.unknown_link, 'frame')} of a link type that is not read")
     for what, frames in counters.not_seen_through.items():
         told.append(f"{counted(frames, 'frame')} not decodable: {what}")
-    damaged = counters.undecodable_frames - counters.fragments - counters.unknown_link
     if damaged:
         told.append(
             f"{counted(damaged, 'frame')} with a damaged header or without a message where one should begin "
@@ -125,12 +149,19 @@ def _damaged(case: Case) -> list[str]:
 def _times(case: Case) -> list[str]:
     told = []
     if case.facts.backward_steps:
+        most = case.facts.longest_step_ns
         told.append(
             f"the clock goes back {counted(case.facts.backward_steps, 'time')} from a frame to the next"
+            + (f", by up to {duration(most)}{STEP_HINT}" if most else "")
         )
     bad = sum(f.bad_times for f in case.facts.files)
     if bad:
         told.append(f"{counted(bad, 'frame')} with an impossible time")
+    if case.facts.long_frames:
+        told.append(
+            f"{counted(case.facts.long_frames, 'frame')} of more than {LONG_BYTES:,} bytes: jumbo frames, or what the "
+            "recorder's own network card had not cut yet or put together (offload), with the times of that"
+        )
     untimed = sum(f.untimed_frames for f in case.facts.files)
     if untimed:
         told.append(f"{counted(untimed, 'frame')} without a time of their own")

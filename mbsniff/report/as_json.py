@@ -90,6 +90,12 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "not_seen_through": counters.not_seen_through,
         "skipped_bytes": counters.skipped_bytes,
         "backward_time_steps": facts.backward_steps,
+        "longest_backward_step_s": seconds(facts.longest_step_ns),
+        "long_frames": facts.long_frames,
+        "one_direction": [
+            {"endpoint": one.endpoint, "heard": one.heard, "unrecorded_bytes": one.unrecorded_bytes}
+            for one in diagnosis.one_direction
+        ],
         "lost_by_recorder": _sum([d for f in files for d in (f.epb_dropcount, f.isb_ifdrop, f.isb_osdrop)]),
         "unread_bytes": _sum([file.unread_bytes for file in files]),
         "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
@@ -188,9 +194,7 @@ def _poll(poll: PollFigures) -> dict[str, Any]:
 
 def _endpoint(endpoint: Endpoint) -> dict[str, Any]:
     return {
-        "endpoint": f"[{endpoint.address}]:{endpoint.port}"
-        if ":" in endpoint.address
-        else f"{endpoint.address}:{endpoint.port}",
+        "endpoint": endpoint.key,
         "reads": endpoint.load.reads,
         "busiest_second_reads": endpoint.load.second.reads,
         "busiest_ten_seconds_reads": endpoint.load.ten_seconds.reads,
