@@ -13,7 +13,13 @@ from mbsniff.compiled import LOOPLESS
 PROJECT = Path(__file__).parents[1]
 PACKAGE = PROJECT / "mbsniff"
 PATH = ("capture", "wire", "exchange", "measure", "diagnose")  # the way that every command goes
-ANSWERS = ("audit", "plan", "compare", "draft", "story")  # each makes its own of it, and none imports from another
+ANSWERS = (
+    "audit",
+    "plan",
+    "compare",
+    "draft",
+    "story",
+)  # each makes its own of it, and none imports from another
 SITE_JOINS = {"measure", "diagnose", "report", "writes", *ANSWERS}
 FOR_ALL = {"errors", "compiled"}
 MODULES = sorted(PACKAGE.rglob("*.py"))

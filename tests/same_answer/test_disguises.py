@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
