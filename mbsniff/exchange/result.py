@@ -96,6 +96,8 @@ class Exchange:
     """Row of ``pairs`` of every connection."""
     connection_port: NDArray[np.int32]
     """The client's TCP port of every connection."""
+    translations: list[Translation] = field(default_factory=list)
+    """What was seen on both sides of an address translation, and stands here once."""
     network: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, NETWORK_COLUMNS), np.int64))
     """Shape (events, NETWORK_COLUMNS): what frames beside Modbus say, by time, then frame; mirror copies dropped.
 
@@ -110,8 +112,6 @@ class Exchange:
     broadcasts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 3), np.int64))
     """Shape (seconds, 3), by time: beginning of a second (ns), frames to groups of hosts (broadcast, multicast) in it,
     copies included, and who sent most of them (hardware address, -1 unknown). Only seconds that have any."""
-    translations: list[Translation] = field(default_factory=list)
-    """What was seen on both sides of an address translation, and stands here once."""
 
     @property
     def kinds(self) -> NDArray[np.uint8]:

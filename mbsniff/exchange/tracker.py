@@ -25,7 +25,7 @@ from mbsniff.exchange.network import network_table
 from mbsniff.exchange.polls import LIMBS, poll_hashes
 from mbsniff.exchange.result import Exchange, Pair
 from mbsniff.exchange.sorting import sort_columns
-from mbsniff.exchange.translation import Draft, fold
+from mbsniff.exchange.translation import Draft, fold, of_kept_connections
 from mbsniff.exchange.twins import Twins
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
@@ -119,6 +119,7 @@ class Tracker:
             compiled=self._compiled,
         )  # fmt: skip
         network, hosts = network_table(self._messages.network.rows)
+        network = of_kept_connections(network, draft)
         return Exchange(
             **columns,
             polls=polls,

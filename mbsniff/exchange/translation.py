@@ -14,6 +14,7 @@ from mbsniff.exchange.columns import (
     E_CONNECTION,
     E_TIME_NS,
     LATE,
+    N_CONNECTION,
     P_ANSWERED,
     P_COUNT,
     P_FIRST_NS,
@@ -46,6 +47,8 @@ class Draft:
     pairs: list[Pair]
     connection_pair: NDArray[np.int32]
     connection_port: NDArray[np.int32]
+    places: Longs | None = None
+    """Where each connection stands once some were left out, -1 where it was; None where none was."""
 
 
 @dataclass(frozen=True)
@@ -240,9 +243,19 @@ def _drop(draft: Draft, dropped: NDArray[np.bool_], gone: dict[int, int]) -> Non
     since[list(gone)] = list(gone.values())
     draft.events = events = events[events[:, E_TIME_NS] < since[events[:, E_CONNECTION]]]
     kept = since >= 0
-    places = np.cumsum(kept) - 1
-    events[:, E_CONNECTION] = places[events[:, E_CONNECTION]]
+    draft.places = np.where(kept, np.cumsum(kept) - 1, -1)
+    events[:, E_CONNECTION] = draft.places[events[:, E_CONNECTION]]
     draft.connection_pair, draft.connection_port = draft.connection_pair[kept], draft.connection_port[kept]
+
+
+def of_kept_connections(network: Longs, draft: Draft) -> Longs:
+    """Network events, those of connections that were left out aside, with the connections as they now are numbered."""
+    if draft.places is None:
+        return network
+    network = network.copy()
+    bound = network[:, N_CONNECTION] >= 0
+    network[bound, N_CONNECTION] = draft.places[network[bound, N_CONNECTION]]
+    return np.asarray(network[~bound | (network[:, N_CONNECTION] >= 0)])
 
 
 def _count_anew(draft: Draft) -> None:

@@ -60,18 +60,21 @@ def tcp_packet(
     *,
     ip_id: int = 0,
     options: bytes = b"",
+    hops: int = 64,
+    window: int = 8192,
 ) -> bytes:
     """An IP packet with a TCP segment; ``options`` are TCP's, a multiple of four bytes."""
     ends = [ipaddress.ip_address(host).packed for host, _ in (source, target)]
     offset = (20 + len(options)) // 4 << 4
     head = struct.pack(
-        ">HHIIBBHHH", source[1], target[1], seq % 2**32, ack % 2**32, offset, flags, 8192, 0, 0
+        ">HHIIBBHHH", source[1], target[1], seq % 2**32, ack % 2**32, offset, flags, window, 0, 0
     )
     length = len(head) + len(options) + len(payload)
     pseudo = b"".join(ends) + struct.pack(">HH" if len(ends[0]) == 4 else ">II", 6, length)
     mark = checksum(pseudo + head + options + payload)
     tcp = head[:16] + mark.to_bytes(2, "big") + head[18:] + options + payload
     if len(ends[0]) == 16:
-        return struct.pack(">IHBB", 0x60000000, length, 6, 64) + b"".join(ends) + tcp
-    ip = struct.pack(">BBHHHBBH", 0x45, 0, 20 + length, ip_id & 0xFFFF, 0x4000, 64, 6, 0) + b"".join(ends)
+        return struct.pack(">IHBB", 0x60000000, length, 6, hops) + b"".join(ends) + tcp
+    ip = struct.pack(">BBHHHBBH", 0x45, 0, 20 + length, ip_id & 0xFFFF, 0x4000, hops, 6, 0)
+    ip += b"".join(ends)
     return ip[:10] + checksum(ip).to_bytes(2, "big") + ip[12:] + tcp

@@ -24,6 +24,8 @@ class Sighting:
     """How many places earlier it is recorded."""
     cut: int | None = None
     """Bytes of the packet that the recorder keeps."""
+    head: bytes | None = None
+    """The Ethernet header of its own that it has, in place of the recording's link header."""
 
 
 @dataclass
@@ -53,7 +55,10 @@ class Plant:
 
 @dataclass
 class Connection:
-    """Two TCP endpoints. ``received`` is how far each side has acknowledged the other."""
+    """Two TCP endpoints. ``received`` is how far each side has acknowledged the other.
+
+    Each side sends with its own hop limit and window, and from its own hardware address where ``macs`` are given.
+    """
 
     plant: Plant
     ends: tuple[tuple[str, int], tuple[str, int]]
@@ -62,6 +67,9 @@ class Connection:
     sent: list[list[tuple[int, bytes]]] = field(default_factory=lambda: [[], []])
     unsent: list[bytes] = field(default_factory=lambda: [b"", b""])
     ip_ids: list[int] = field(default_factory=lambda: [0, 0])
+    macs: list[bytes] | None = None
+    hops: list[int] = field(default_factory=lambda: [64, 64])
+    windows: list[int] = field(default_factory=lambda: [8192, 8192])
 
     def __post_init__(self) -> None:
         self.received.reverse()
@@ -86,12 +94,16 @@ class Connection:
         own = self.next[side] if seq is None else seq
         ends = (self.ends[side], self.ends[1 - side])
         acked = (self.received[side] if ack is None else ack) if flags & ACK else 0
-        packet = tcp_packet(*ends, own, acked, flags, payload, ip_id=self.ip_ids[side])
+        packet = tcp_packet(
+            *ends, own, acked, flags, payload,
+            ip_id=self.ip_ids[side], hops=self.hops[side], window=self.windows[side],
+        )  # fmt: skip
         if seq is None and advance:
             if payload:
                 self.sent[side].append((own, payload))
             self.next[side] = (own + len(payload) + bool(flags & (SYN | FIN))) % 2**32
-        self.plant.wire.append(Sighting(self.plant.now_ns, packet))
+        head = self.macs[1 - side] + self.macs[side] + b"\x08\x00" if self.macs else None
+        self.plant.wire.append(Sighting(self.plant.now_ns, packet, head=head))
         return self.plant.wire[-1]
 
     def handshake(self, first: tuple[int, int] | None = None, wait: float = 0.001) -> Connection:
@@ -112,13 +124,17 @@ class Connection:
         """The device sends a message."""
         return self.segment(DEVICE, message, ACK | PSH, wait=wait)
 
-    def again(self, side: int, last: int = 1, *, shift: int = 0, wait: float = 0) -> Sighting | None:
+    def again(
+        self, side: int, last: int = 1, *, shift: int = 0, stale: bool = False, wait: float = 0
+    ) -> Sighting | None:
         """TCP sends the ``last``-th segment once more, without its first ``shift`` bytes."""
         if len(self.sent[side]) < last:
             return None
         seq, payload = self.sent[side][-last]
         shift = min(shift, len(payload) - 1)
-        return self.segment(side, payload[shift:], ACK | PSH, seq=(seq + shift) % 2**32, wait=wait)
+        return self.segment(
+            side, payload[shift:], ACK | PSH, seq=(seq + shift) % 2**32, stale=stale, wait=wait
+        )
 
     def close(self, side: int, wait: float = 0) -> Sighting:
         """FIN."""

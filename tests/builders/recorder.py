@@ -32,7 +32,8 @@ def recorded(wire: Sequence[Sighting], link: Link = PLAIN, snap: int | None = No
 
 
 def _record(time_ns: int, sighting: Sighting, link: Link, snap: int | None) -> Record:
-    frame = link.wrap(sighting.packet)
+    frame = link.wrap(sighting.packet) if sighting.head is None else sighting.head + sighting.packet
+    frame = frame if sighting.head is None else frame.ljust(60, b"\0")  # IEEE 802.3, 3.2.8
     kept = len(frame) if snap is None else min(snap, len(frame))
     if sighting.cut is not None:
         headers = len(frame) - len(sighting.packet) if len(frame) > 60 else 14

@@ -82,6 +82,29 @@ PATTERNS: tuple[Kind, ...] = (
         "right before the device. Find out what its outputs do while it starts.",
     ),
     Kind(
+        "address-shared",
+        "address shared",
+        "fault",
+        "Two hosts use the device's IP address.",
+        "The address with two hardware addresses by turns, the first one again after the second: in look-ups and their "
+        "answers, announcements, or segments of the device's port.",
+        "A single change, as of a spare device that takes over or a part that was replaced; routers, which send for "
+        "many addresses; a mirror port's copies.",
+        "Find the second host by its hardware address in the switches' tables and give it an address of its own. Until "
+        "then commands may reach the wrong one: check what each has received before outputs are trusted again.",
+    ),
+    Kind(
+        "address-moved",
+        "address moved",
+        "fault",
+        "The device got another IP address by DHCP; masters still ask for the old one.",
+        "A lease that gives the device's hardware address another address than it had, and at least two look-ups of "
+        "the old one without an answer after that.",
+        "A device without power, which gets no lease; a lease that is renewed with the same address.",
+        "Give the device a fixed address, or the DHCP server a reservation for its hardware address; see also who else "
+        "may get the old one.",
+    ),
+    Kind(
         "connections-refused",
         "connect refused",
         "fault",
@@ -133,8 +156,8 @@ PATTERNS: tuple[Kind, ...] = (
         "The master began anew from the same TCP port, and the device, which still held the old connection, did "
         "not accept it at first.",
         "A SYN on a connection that neither side had ended, not accepted, and then the master's reset (its answer "
-        "to an acknowledgement of the old connection) or another SYN, while the endpoint or the connection "
-        "answers again later.",
+        "to an acknowledgement of the old connection); or the SYN sent again, while the device's host answers look-ups "
+        "or echoes.",
         "A device that is off, whose host answers nothing.",
         "Let the master use another port for each connection, or end its connections when it stops; shorten the "
         "device's keep-alive.",

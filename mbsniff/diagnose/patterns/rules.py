@@ -10,6 +10,7 @@ from mbsniff.diagnose.patterns.answers import answer_patterns
 from mbsniff.diagnose.patterns.connecting import connecting_patterns
 from mbsniff.diagnose.patterns.ending import ending_patterns
 from mbsniff.diagnose.patterns.ground import Ground, speaks
+from mbsniff.diagnose.patterns.neighbours import neighbour_patterns
 from mbsniff.diagnose.patterns.pairing import pairing_patterns, unit_patterns
 from mbsniff.diagnose.patterns.waiting import starved, waiting_patterns
 from mbsniff.measure import DeviceFigures
@@ -19,6 +20,7 @@ ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
     connecting_patterns,
     ending_patterns,
     waiting_patterns,
+    neighbour_patterns,
 )
 
 

@@ -44,6 +44,18 @@ from tests.diagnose.patterns.messages import (
     two_units,
     wrong_length,
 )
+from tests.diagnose.patterns.neighbours import (
+    OTHER,
+    V4_NEW,
+    V4_ZONE,
+    ZONE,
+    announced_and_resumed,
+    began_anew,
+    leased,
+    owners,
+    restarted_and_announced,
+    through_a_router,
+)
 from tests.diagnose.patterns.parts import (
     acknowledged_long_before,
     in_parts_that_wait_for_nothing,
@@ -93,6 +105,17 @@ SCENES = (
     Scene("connection-evicted", evictions, (all_reset, idle_closes([6, 6, 6, 6]))),
     Scene("connections-leaked", many_links(True), (many_links(False), evictions)),
     Scene("same-port-restart", same_port, (same_port_unheard, restart)),
+    Scene("same-port-restart", began_anew(True), (began_anew(False),)),
+    Scene("device-restart", restarted_and_announced, (announced_and_resumed,)),
+    Scene(
+        "address-shared",
+        owners(ZONE, OTHER, ZONE, OTHER),
+        (owners(ZONE, OTHER), owners(ZONE, ZONE, ZONE), through_a_router),
+    ),
+    Scene(
+        "address-shared", owners(ZONE, OTHER, ZONE, by_lookup=False), (owners(ZONE, OTHER, by_lookup=False),)
+    ),
+    Scene("address-moved", leased(V4_NEW), (leased(V4_ZONE), leased(None, power=False))),
     Scene("unit-silent", two_units(None), (two_units(None, first_answers=False), two_units(b"\x83\x0b"))),
     Scene("target-silent", two_units(b"\x83\x0b"), (two_units(b"\x83\x0a"), two_units(None))),
     Scene("gateway-path", two_units(b"\x83\x0a"), (two_units(b"\x83\x0b"), two_units(None))),
