@@ -141,18 +141,21 @@ def _moved(ground: Ground, neighbours: Neighbours) -> Iterator[Finding]:
     leases = neighbours.leases[np.isin(neighbours.leases[:, N_TARGET_MAC], still[:, N_MAC])]
     for lease in [one for one in leases if hosts[one[N_TARGET]] != address]:
         given_ns, given, mac = int(lease[N_TIME_NS]), hosts[lease[N_TARGET]], int(lease[N_TARGET_MAC])
+        before = still[(still[:, N_TIME_NS] < given_ns) & (still[:, N_MAC] == mac)]
+        back = still[still[:, N_TIME_NS] > given_ns, N_TIME_NS]
         asked = neighbours.about(address, (LOOKUP_ASKED,), N_TARGET)
         asked = asked[asked[:, N_TIME_NS] >= given_ns]
-        before = still[(still[:, N_TIME_NS] < given_ns) & (still[:, N_MAC] == mac)]
-        if len(asked) < AT_LEAST or not len(before) or (still[:, N_TIME_NS] > asked[0, N_TIME_NS]).any():
+        asked = asked[asked[:, N_TIME_NS] < back[0]] if len(back) else asked
+        if len(asked) < AT_LEAST or not len(before):
             continue
         now = neighbours.seen_from(given)
         now = now[(now[:, N_TIME_NS] >= given_ns) & (now[:, N_MAC] == mac)]
         text = (
             f"its host ({mac_text(mac)}) was given {given} at {clock(given_ns)}, and {counted(len(asked), 'look-up')} "
-            f"of {address} stayed without an answer since"
+            f"of {address} stayed without an answer"
         )
-        text += f"; it answers as {given} now" if len(now) else ""
+        text += f"; it speaks as {given}" if len(now) else ""
+        text += f", until the old address came back at {clock(int(back[0]))}" if len(back) else ""
         yield found(
             "address-moved", "fault", ground.device, text, at=(given_ns, int(asked[-1, N_TIME_NS])),
             evidence=neighbours.frames(np.concatenate([before[-1:], lease[None], asked[:3], now[:1]])),

@@ -17,9 +17,11 @@ RECORDINGS = [
 ]
 NEW = {kind.code for kind in PATTERNS}
 EXPECTED = {
-    "address-conflict": {
-        ("connections-refused", "zone 3")
-    },  # the second host at the address has no such port
+    "address-conflict": {  # the second host at the address has no such port
+        ("connections-refused", "zone 3"),
+        ("address-shared", "zone 3"),
+    },
+    "address-moved": {("address-moved", "zone 3")},
     "device-restarted": {("device-restart", "zone 3")},
     "device-saturated": {("busy-with-load", "zone 3")},
     "master-idle": {("probes-only", f"zone {n}") for n in range(1, 7)},
