@@ -9,7 +9,7 @@ from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
-from mbsniff.diagnose.hearing import one_directions
+from mbsniff.diagnose.hearing import background_of, one_directions
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.patterns.segments import segment_patterns
@@ -64,6 +64,7 @@ def diagnose(
         vantage_text(case),
         doubts(case),
         one_directions(case),
+        background_of(case),
     )
 
 

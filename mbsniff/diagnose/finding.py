@@ -10,7 +10,7 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
-    from mbsniff.diagnose.hearing import OneDirection
+    from mbsniff.diagnose.hearing import Background, OneDirection
     from mbsniff.diagnose.recovery.facts import Recovery
 
 Level = Literal["fault", "risk", "remark"]
@@ -94,6 +94,8 @@ class Diagnosis:
     """What limits the trust in the recording, a sentence each."""
     one_direction: list[OneDirection] = field(default_factory=list)
     """Endpoints of which only one side's frames were recorded."""
+    background: Background | None = None
+    """Frames that come whatever the plant does; None where none do."""
 
     @property
     def has_fault(self) -> bool:

@@ -1,4 +1,4 @@
-"""A measured recording in, the endpoints of which it has one direction only out."""
+"""A measured recording in, what it did not hear out: one direction of endpoints, background frames that failed."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE
 from mbsniff.wire.rows import UNRECORDED
 
 LEAST_MESSAGES = 3
+SECOND_NS = 1_000_000_000
+LEAST_GAPS = 10  # stretches between background frames, from which on they are taken to be steady
+STEADY = 3  # nineteen in twenty are at most so many times as long as the middle one
 
 
 @dataclass(frozen=True)
@@ -62,3 +65,29 @@ def _lost_bytes(case: Case) -> dict[tuple[str, int], tuple[int, int]]:
         before = found[pair.server, pair.port]
         found[pair.server, pair.port] = (before[0] + by_client, before[1] + by_server)
     return found
+
+
+@dataclass(frozen=True)
+class Background:
+    """Frames to groups of hosts, which bridges and hosts send whatever else goes on."""
+
+    usual_gap_ns: int
+    """Nineteen in twenty of the stretches between seconds that have any are no longer."""
+    longest_gap_ns: int
+
+    def explains(self, blank_ns: int) -> bool:
+        """Whether a stretch without any frame is no longer than usual between them: the mirror port was alive."""
+        return blank_ns <= self.usual_gap_ns + SECOND_NS
+
+
+def background_of(case: Case) -> Background | None:
+    """The recording's background frames, None where there are too few of them, or none come steadily."""
+    return case.once("background", lambda: _background(case))
+
+
+def _background(case: Case) -> Background | None:
+    gaps = np.sort(np.diff(case.exchange.broadcasts[:, 0]))
+    if len(gaps) < LEAST_GAPS:
+        return None
+    usual, middle = int(gaps[-(len(gaps) // 20) - 1]), int(gaps[len(gaps) // 2])
+    return Background(usual, int(gaps[-1])) if usual <= STEADY * middle else None

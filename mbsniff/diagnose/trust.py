@@ -6,7 +6,7 @@ import numpy as np
 
 from mbsniff.capture import FileCounters
 from mbsniff.diagnose.case import Case
-from mbsniff.diagnose.hearing import one_directions
+from mbsniff.diagnose.hearing import background_of, one_directions
 from mbsniff.diagnose.recorders import clock_doubts
 from mbsniff.diagnose.wording import clock, counted, duration, listed
 from mbsniff.errors import one_line
@@ -57,10 +57,23 @@ def _lost(case: Case) -> list[str]:
     if len(blanks) and lengths.max() >= BLANK_TOLD_NS:
         worst = int(lengths.argmax())
         told.append(
-            f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: a silent "
-            "plant and a recorder that stopped look alike"
+            f"no frame of any kind for {duration(int(lengths[worst]))} from {clock(int(blanks[worst, 0]))}: "
+            f"{_silent_or_stopped(case, int(lengths[worst]))}"
         )
     return told
+
+
+def _silent_or_stopped(case: Case, blank_ns: int) -> str:
+    """What background frames, which come whatever the plant does, say of a stretch without any frame."""
+    background = background_of(case)
+    if background is None:
+        return "a silent plant and a recorder that stopped look alike"
+    if background.explains(blank_ns):
+        return "not longer than usual between background frames, so the mirror port was alive"
+    return (
+        f"background frames come every {duration(background.usual_gap_ns)} otherwise, so the recorder or the mirror "
+        "port stopped"
+    )
 
 
 def _one_direction(case: Case) -> list[str]:

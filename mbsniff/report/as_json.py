@@ -7,6 +7,7 @@ from typing import Any
 
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
+from mbsniff.diagnose.hearing import Background
 from mbsniff.diagnose.wording import moment
 from mbsniff.exchange import Translation
 from mbsniff.exchange.columns import STATUS_NAMES
@@ -100,9 +101,17 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "unread_bytes": _sum([file.unread_bytes for file in files]),
         "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
         "clocks": [_clock(clock) for clock in facts.clocks],
+        "background": _background(diagnosis.background) if diagnosis.background else None,
         "translated": [_translation(found) for found in diagnosis.exchange.translations],
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
+    }
+
+
+def _background(background: Background) -> dict[str, Any]:
+    return {
+        "usual_gap_s": seconds(background.usual_gap_ns),
+        "longest_gap_s": seconds(background.longest_gap_ns),
     }
 
 

@@ -8,13 +8,15 @@ from typing import Any
 import pytest
 
 from mbsniff.site.limits import Limits
+from tests.builders.beside_tcp import bridge_hello, mac
 from tests.builders.measured import poll
 from tests.builders.packets import tcp_packet
-from tests.builders.plant import Plant
+from tests.builders.plant import BEGINS_NS, Plant, Sighting
 from tests.diagnose.built import SECOND, ZONE, codes, diagnosis, every, finding, master
 from tests.diagnose.patterns.plants import steady
 
 TIGHT = replace(ZONE, max_reads_per_s=1.2)
+BRIDGE = mac("00-00-5E-00-53-01")
 LATER_NS = 30 * SECOND
 
 
@@ -142,3 +144,45 @@ def test_a_good_recording_has_none() -> None:
     assert recording["one_direction"] == [] and recording["long_frames"] == 0
     assert recording["longest_backward_step_s"] == 0
     assert recording["doubts"] == []
+
+
+def quiet(hello_s: float | None, *, stops: bool = False) -> dict[str, Any]:
+    """A master that does not ask for 4.6 s, and a bridge that says hello now and then, or stops meanwhile."""
+    plant = steady([*every(1, 0, 20), *every(1, 23.6, 60)])[0]
+    for seconds in every(hello_s, 0.3, 60) if hello_s else []:
+        if stops and 19 < seconds < 23.6:
+            continue
+        header, body = bridge_hello(BRIDGE, BRIDGE)
+        plant.wire.append(Sighting(BEGINS_NS + round(seconds * SECOND), body, head=header))
+    return diagnosis(plant, background_s=None)
+
+
+def test_background_frames_prove_that_the_mirror_was_alive() -> None:
+    """Nothing else was recorded for up to 2 s at a time, which is usual: the silence is the plant's own."""
+    made = quiet(2)
+    assert finding(made, "watchdog-due")["certainty"] == "certain"
+    assert made["recording"]["background"]["usual_gap_s"] == 2
+
+
+def test_without_background_frames_it_may_have_stopped() -> None:
+    """The same silence, of which the recording shows nothing at all."""
+    made = quiet(None)
+    assert finding(made, "watchdog-due")["certainty"] == "open"
+    assert made["recording"]["background"] is None
+
+
+def test_background_frames_that_fail_show_that_it_stopped() -> None:
+    """They come every half a second, but not in the silence."""
+    made = quiet(0.5, stops=True)
+    assert finding(made, "watchdog-due")["certainty"] == "open"
+    longer = diagnosis(stopped_for_long(), background_s=None)
+    assert said(longer, "the recorder or the mirror port stopped")
+
+
+def stopped_for_long() -> Plant:
+    """Nothing for 12 s, where a bridge says hello every second otherwise."""
+    plant = steady([*every(1, 0, 20), *every(1, 32, 60)])[0]
+    for seconds in [*every(1, 0.3, 20), *every(1, 32.3, 60)]:
+        header, body = bridge_hello(BRIDGE, BRIDGE)
+        plant.wire.append(Sighting(BEGINS_NS + round(seconds * SECOND), body, head=header))
+    return plant
