@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
+from mbsniff.diagnose.clock_jumps import clock_jumps, without_jumps
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.hearing import background_of, one_directions
@@ -43,6 +44,8 @@ def diagnose(
         _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
     ]
     findings += segment_patterns(case, look)
+    jumps = clock_jumps(case, findings, look)
+    findings = without_jumps(case, findings, jumps)
     findings = _with_incidents(findings)
     findings.sort(key=_severity)
     findings = with_recoveries(case, findings, look)
@@ -62,9 +65,10 @@ def diagnose(
         verdicts,
         findings,
         vantage_text(case),
-        doubts(case),
+        doubts(case, jumps),
         one_directions(case),
         background_of(case),
+        jumps,
     )
 
 
@@ -124,6 +128,8 @@ def _state(case: Case, device: DeviceFigures, own: list[Finding]) -> State:
     if due or not device.regular or timeout_ns is None or not device.silences.feeds:
         return "open"
     if case.facts.longest_step_ns > timeout_ns > 0:  # a silence may hide where times occur twice
+        return "open"
+    if device.silences.beyond:  # a jump of the clock, so that its figures are not its own
         return "open"
     return "fine"
 

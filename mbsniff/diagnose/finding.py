@@ -10,6 +10,7 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.clock_jumps import Jump
     from mbsniff.diagnose.hearing import Background, OneDirection
     from mbsniff.diagnose.recovery.facts import Recovery
 
@@ -96,6 +97,8 @@ class Diagnosis:
     """Endpoints of which only one side's frames were recorded."""
     background: Background | None = None
     """Frames that come whatever the plant does; None where none do."""
+    clock_jumps: list[Jump] = field(default_factory=list)
+    """Where the recorder's clock jumped ahead, as hosts' time stamps show."""
 
     @property
     def has_fault(self) -> bool:

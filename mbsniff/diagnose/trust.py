@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from mbsniff.capture import FileCounters
 from mbsniff.diagnose.case import Case
+from mbsniff.diagnose.clock_jumps import BLANK_TOLD_NS, Jump
 from mbsniff.diagnose.hearing import background_of, one_directions
 from mbsniff.diagnose.recorders import clock_doubts
 from mbsniff.diagnose.wording import clock, counted, duration, listed
@@ -25,13 +28,12 @@ FLOOD = 1000  # unanswered connection attempts, from which on they are told
 SCAN_PAIRS = (
     100  # pairs of a master and an endpoint, all without an answer: more than go missing at once in a plant
 )
-BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
 
 
-def doubts(case: Case) -> list[str]:
+def doubts(case: Case, jumps: Sequence[Jump] = ()) -> list[str]:
     """What is wrong with the recording, the gravest first; empty where nothing is."""
     return [
-        *_lost(case),
+        *_lost(case, jumps),
         *_attempts(case),
         *_translated(case),
         *_damaged(case),
@@ -42,7 +44,7 @@ def doubts(case: Case) -> list[str]:
     ]
 
 
-def _lost(case: Case) -> list[str]:
+def _lost(case: Case, jumps: Sequence[Jump]) -> list[str]:
     counters = case.facts.counters
     told = _one_direction(case)
     if counters.unrecorded_bytes:
@@ -52,7 +54,9 @@ def _lost(case: Case) -> list[str]:
             f"{counted(times, 'place')}: replies lost there count as unknown, not as missing"
         )
     told += [text for text in (_recorder_loss(f) for f in case.facts.files) if text]
+    told += [_jump(jump) for jump in jumps]
     blanks = case.facts.blanks
+    blanks = blanks[~np.isin(blanks[:, 0], [jump.from_ns for jump in jumps])]
     lengths = blanks[:, 1] - blanks[:, 0]
     if len(blanks) and lengths.max() >= BLANK_TOLD_NS:
         worst = int(lengths.argmax())
@@ -61,6 +65,13 @@ def _lost(case: Case) -> list[str]:
             f"{_silent_or_stopped(case, int(lengths[worst]))}"
         )
     return told
+
+
+def _jump(jump: Jump) -> str:
+    return (
+        f"the recorder's clock jumps ahead by {duration(jump.by_ns)} at {clock(jump.from_ns)}, as the TCP time stamps "
+        f"in {counted(jump.flows, 'direction')} of connections show: no silence of the plant"
+    )
 
 
 def _silent_or_stopped(case: Case, blank_ns: int) -> str:

@@ -92,6 +92,9 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "skipped_bytes": counters.skipped_bytes,
         "backward_time_steps": facts.backward_steps,
         "longest_backward_step_s": seconds(facts.longest_step_ns),
+        "clock_jumps": [
+            {"at": moment(jump.from_ns), "by_s": seconds(jump.by_ns)} for jump in diagnosis.clock_jumps
+        ],
         "long_frames": facts.long_frames,
         "one_direction": [
             {"endpoint": one.endpoint, "heard": one.heard, "unrecorded_bytes": one.unrecorded_bytes}

@@ -13,6 +13,7 @@ from mbsniff.wire.link import IPV4, IPV6, LINK_NOTHING, network_header
 from mbsniff.wire.unwrap import Unwrapper
 
 _TCP_HEADER = 20  # RFC 9293, section 3.1
+_END_OF_OPTIONS, _NO_OPERATION, _TIME_STAMPS = 0, 1, 8  # RFC 9293, section 3.1; RFC 7323, section 3.2
 _MBAP_BYTES = 7  # MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3
 _LEAST, _MOST = 2, 254  # the length field counts the unit identifier and the PDU (the same, and 3.1.2)
 
@@ -40,6 +41,8 @@ class Segment:
     acknowledgement: int = 0
     size: int = 0
     """Bytes of data, on the wire."""
+    stamp: int | None = None
+    """The sender's time stamp, where the segment has one."""
 
     @property
     def following(self) -> int:
@@ -71,7 +74,24 @@ def _plain(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
     messages = messages_in(frame[first : min(end, len(frame))])
     width, behind = (4, at + 12) if version == IPV4 else (16, at + 8)  # RFC 791, 3.1; RFC 8200, 3
     ends = frame[behind : behind + width], frame[behind + width : behind + 2 * width]
-    return Segment(source, destination, messages, *ends, sequence, acknowledgement, max(end - first, 0))
+    size, stamp = max(end - first, 0), _stamp(frame[begin + _TCP_HEADER : first])
+    return Segment(source, destination, messages, *ends, sequence, acknowledgement, size, stamp)
+
+
+def _stamp(options: bytes) -> int | None:
+    """TSval of the time stamps option (RFC 7323, 3.2), None without one."""
+    at = 0
+    while at < len(options) and options[at] != _END_OF_OPTIONS:
+        if options[at] == _NO_OPERATION:
+            at += 1
+            continue
+        length = options[at + 1] if at + 1 < len(options) else 0
+        if length < 2:
+            return None
+        if options[at] == _TIME_STAMPS and length == 10 and at + 10 <= len(options):
+            return int.from_bytes(options[at + 2 : at + 6], "big")
+        at += length
+    return None
 
 
 def _hidden(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
