@@ -15,8 +15,8 @@ from tests.diagnose.patterns.plants import healthy
 from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
-BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only"}
-"""What a master's frames alone show."""
+BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only", "address-shared", "address-moved"}
+"""What a master's frames, and frames beside TCP, show."""
 
 
 def found(plant: Plant) -> set[str]:
