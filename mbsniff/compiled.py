@@ -19,6 +19,7 @@ import contextlib
 import functools
 import hashlib
 import importlib
+import importlib.util
 import os
 import pickle
 import platform
@@ -231,7 +232,33 @@ def _dispatcher(function: Callable[..., Any], signature: Any, folder: Path | Non
 
 def _numba() -> Any:
     """The compiler, imported only where something compiles."""
-    return importlib.import_module("numba")
+    if "numba" not in sys.modules:
+        _import_numba()
+    return sys.modules["numba"]
+
+
+def _import_numba() -> None:
+    """Import numba without scipy, which it asks for linear algebra: no loop has any, and that takes 0.3 s.
+
+    Whoever else compiles linear algebra in this process has numba import scipy then.
+    """
+    with _out_of_sight("scipy"):
+        arrays = importlib.import_module("numba.np.arraymath")
+    if hasattr(arrays, "_HAVE_BLAS"):
+        arrays._HAVE_BLAS = importlib.util.find_spec("scipy") is not None
+
+
+@contextlib.contextmanager
+def _out_of_sight(name: str) -> Iterator[None]:
+    """Have imports of a package fail, unless it was imported before."""
+    if name in sys.modules:
+        yield
+        return
+    sys.modules[name] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        del sys.modules[name]
 
 
 @contextlib.contextmanager

@@ -10,16 +10,21 @@ from mbsniff.capture.state import (
     AT,
     BAD_TIMES,
     BIG_ENDIAN,
+    CAPTURED_BYTES,
+    CUT_SHORT,
     END,
     FULL,
+    LAST_NS,
+    LATEST_NS,
     LINK_TYPE,
     MAX_CAPTURED_BYTES,
     MORE,
     NEED,
+    ORIGINAL_BYTES,
     ROWS,
     TICK_NS,
     TICKS_PER_S,
-    put_frame,
+    put_row,
 )
 from mbsniff.compiled import kernel
 
@@ -33,12 +38,14 @@ def walk_pcap(data: Any, rows: Any, state: Any) -> int:
     ``data`` uint8 (n,), ``rows`` int64 (m, FRAME_COLUMNS), ``state`` int64 (STATE_COLUMNS,).
     """
     at, end, row = state[AT], state[END], state[ROWS]
+    captured_bytes, original_bytes, cut_short = 0, 0, 0  # kept out of memory until the end
+    last_ns, latest_ns = state[LAST_NS], state[LATEST_NS]
     big_endian, tick_ns, ticks_per_s = state[BIG_ENDIAN], state[TICK_NS], state[TICKS_PER_S]
     link = state[LINK_TYPE]
     outcome = MORE
     state[NEED] = RECORD_HEADER_BYTES
     while at >= 0 and at + RECORD_HEADER_BYTES <= end:
-        if row >= rows.shape[0]:
+        if not 0 <= row < rows.shape[0]:
             outcome = FULL
             break
         captured = u32(data, at + 8, big_endian)
@@ -54,9 +61,22 @@ def walk_pcap(data: Any, rows: Any, state: Any) -> int:
             state[BAD_TIMES] += 1
         time_ns = u32(data, at, big_endian) * 1_000_000_000 + ticks * tick_ns
         original = u32(data, at + 12, big_endian)
-        put_frame(rows, state, row, at + RECORD_HEADER_BYTES, captured, original, time_ns, link)
+        if original <= captured:
+            original = captured
+        else:
+            cut_short += 1
+        put_row(rows, row, at + RECORD_HEADER_BYTES, captured, original, time_ns, link)
+        captured_bytes += captured
+        original_bytes += original
+        last_ns = time_ns
+        latest_ns = time_ns if time_ns > latest_ns else latest_ns
         row += 1
         at += RECORD_HEADER_BYTES + captured
     state[AT] = at
     state[ROWS] = row
+    state[CAPTURED_BYTES] += captured_bytes
+    state[ORIGINAL_BYTES] += original_bytes
+    state[CUT_SHORT] += cut_short
+    state[LAST_NS] = last_ns
+    state[LATEST_NS] = latest_ns
     return outcome

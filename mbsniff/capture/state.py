@@ -61,13 +61,21 @@ def put_frame(
         original = captured
     else:
         state[CUT_SHORT] += 1
-    rows[row, POSITION] = position
-    rows[row, CAPTURED] = captured
-    rows[row, ORIGINAL] = original
-    rows[row, TIME_NS] = time_ns
-    rows[row, LINK] = link
+    put_row(rows, row, position, captured, original, time_ns, link)
     state[CAPTURED_BYTES] += captured
     state[ORIGINAL_BYTES] += original
     state[LAST_NS] = time_ns
     if time_ns > state[LATEST_NS]:
         state[LATEST_NS] = time_ns
+
+
+@helper
+def put_row(
+    rows: Any, row: int, position: int, captured: int, original: int, time_ns: int, link: int
+) -> None:
+    """Write one row."""
+    rows[row, POSITION] = position
+    rows[row, CAPTURED] = captured
+    rows[row, ORIGINAL] = original
+    rows[row, TIME_NS] = time_ns
+    rows[row, LINK] = link

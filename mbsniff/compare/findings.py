@@ -33,7 +33,9 @@ def finding_changes(before: Diagnosis, after: Diagnosis, devices: list[DeviceCha
 def _grouped(findings: list[Finding], side: str, places: dict[str, int]) -> _Groups:
     found: _Groups = {}
     for finding in findings:
-        key = finding.device or ""
+        if finding.device is None:  # an incident, which its devices' own findings tell as well
+            continue
+        key = finding.device
         place: _Place = ("both", places[key]) if key in places else (side, key)
         found.setdefault((finding.code, finding.cause or "", place), []).append(finding)
     return found

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from mbsniff.diagnose.catalogue import BY_CODE
 from mbsniff.diagnose.finding import Certainty, Evidence, Finding, Level
 from mbsniff.diagnose.lines import Lines
+from mbsniff.diagnose.neighbourhood import Neighbourhood
 from mbsniff.diagnose.wording import named
 from mbsniff.errors import one_line
 from mbsniff.exchange import Exchange, RecordingFacts
-from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_TIME_NS, NOT_THE_SHAPE
+from mbsniff.exchange.columns import E_CONNECTION, E_FRAME, E_TIME_NS, N_FRAME, NOT_THE_SHAPE
 from mbsniff.measure import DeviceFigures, Endpoint, Figures
 from mbsniff.site import Site
 
@@ -107,6 +108,11 @@ class Case:
         return Lines(self)
 
     @functools.cached_property
+    def neighbourhood(self) -> Neighbourhood:
+        """What frames beside Modbus say of hosts."""
+        return Neighbourhood(self.exchange)
+
+    @functools.cached_property
     def next_on_connection(self) -> NDArray[np.int64]:
         """For each link event the row of the next one on its connection, -1 where there is none."""
         earlier, later = self._neighbours_on_connection
@@ -161,6 +167,10 @@ class Case:
     def event_frames(self, events: NDArray[np.int64]) -> tuple[Evidence, ...]:
         """The frames of link events."""
         return self.frames(events[:MOST_EVIDENCE, E_FRAME])
+
+    def network_frames(self, rows: NDArray[np.int64]) -> tuple[Evidence, ...]:
+        """The frames of network events."""
+        return self.frames(rows[:MOST_EVIDENCE, N_FRAME])
 
     def frame(self, ordinal: int) -> Evidence:
         """A frame, by its place in the recording."""

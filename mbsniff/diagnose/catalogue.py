@@ -10,6 +10,16 @@ from mbsniff.diagnose.patterns.catalogue import PATTERNS
 
 GENERAL: tuple[Kind, ...] = (
     Kind(
+        "incident",
+        "incident",
+        "fault or risk, as its worst silence",
+        "Watchdogs of several devices were due together: the first cause, then what followed from it.",
+        "Last feeds within a polling period of each other, with one cause, path or master; or a device that a master "
+        "waited for while others went without.",
+        "Silences that merely overlap, with causes of their own: those are incidents of their own.",
+        "Begin with the first cause; what followed from it ends with it. Each device's own finding has its frames.",
+    ),
+    Kind(
         "watchdog-due",
         "watchdog due",
         "fault; risk where it is only possible",
@@ -131,6 +141,16 @@ GENERAL: tuple[Kind, ...] = (
         "The values written to the registers of which the site file says that writing them feeds the watchdog.",
         "A communication fault: the writes went on.",
         "Ask who or what commanded it: a recipe, an operator, an interlock in the master's program.",
+    ),
+    Kind(
+        "near-misses",
+        "near misses",
+        "remark",
+        "The watchdog was not due, but silences took more than half of its timeout, or more than four fifths.",
+        "The times of the requests that feed it and the stated timeout; the cause of the longest few is looked for as "
+        "that of a due watchdog is.",
+        "Polling that is always so slow, which is told as close to the watchdog.",
+        "Find out what keeps the master from asking before it takes longer.",
     ),
     Kind(
         "scattered-reads",

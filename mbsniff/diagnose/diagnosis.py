@@ -11,13 +11,16 @@ from mbsniff.diagnose.clock_jumps import clock_jumps, without_jumps
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
 from mbsniff.diagnose.hearing import background_of, one_directions
+from mbsniff.diagnose.incidents import Incident, with_incidents
 from mbsniff.diagnose.load import load_findings
+from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.patterns.segments import segment_patterns
 from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
+from mbsniff.diagnose.timeouts import SupportedTimeout, supported_timeout, timeout_advice
 from mbsniff.diagnose.trust import doubts, vantage_text
-from mbsniff.diagnose.watchdog import TOO_SLOWLY, margin, spare_polls, watchdog_findings
+from mbsniff.diagnose.watchdog import margin, spare_polls, watchdog_findings
 from mbsniff.exchange import Exchange, Look, RecordingFacts
 from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
@@ -29,7 +32,7 @@ RULES: tuple[Callable[[Case, DeviceFigures], Iterator[Finding]], ...] = (
     reply_findings,
     pattern_findings,
 )
-RESERVE_PERCENT = 20  # added to what the observed polling needs, in the timeout that it could support
+ABOUT_TIMEOUTS = frozenset({"watchdog-close", "near-misses"})
 
 
 def diagnose(
@@ -46,17 +49,35 @@ def diagnose(
     findings += segment_patterns(case, look)
     jumps = clock_jumps(case, findings, look)
     findings = without_jumps(case, findings, jumps)
-    findings = _with_incidents(findings)
-    findings.sort(key=_severity)
+    misses = near_misses(case)
+    findings += near_miss_findings(case, misses)
+    findings, incidents = with_incidents(case, findings)
+    findings.sort(key=_severity(incidents))
     findings = with_recoveries(case, findings, look)
+    supported = {device.key: supported_timeout(case, device) for device in figures.devices}
+    findings = [_with_timeout_advice(case, f, supported.get(f.device or "")) for f in findings]
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
     place: dict[str, int] = {}
     for number, finding in enumerate(findings):
-        own[finding.device or ""].append(finding)
-        place.setdefault(finding.device or "", number)
-    verdicts = [_verdict(case, device, own[device.key]) for device in figures.devices]
+        if finding.device is not None:  # an incident's stands with each of its devices' own
+            own[finding.device].append(finding)
+            place.setdefault(finding.device, number)
+    shared = {incident.number for incident in incidents if len(incident.devices) > 1}
+    verdicts = [
+        _verdict(case, device, own[device.key], supported[device.key], shared) for device in figures.devices
+    ]
     last = len(findings)
-    verdicts.sort(key=lambda v: (STATES.index(v.state), v.incident or 0, place.get(v.figures.key, last)))
+    worst = {
+        v.incident: STATES.index(v.state) for v in sorted(verdicts, key=lambda v: -STATES.index(v.state))
+    }
+    verdicts.sort(
+        key=lambda v: (
+            worst[v.incident] if v.incident else STATES.index(v.state),
+            v.incident or 0,
+            STATES.index(v.state),
+            place.get(v.figures.key, last),
+        )
+    )
     return Diagnosis(
         exchange,
         facts,
@@ -66,6 +87,8 @@ def diagnose(
         findings,
         vantage_text(case),
         doubts(case, jumps),
+        incidents,
+        misses,
         one_directions(case),
         background_of(case),
         jumps,
@@ -77,27 +100,48 @@ def _judged(finding: Finding, device: DeviceFigures) -> Finding:
     return finding if device.regular else replace(finding, level="remark")
 
 
-def _severity(finding: Finding) -> tuple[int, int, int, int, str]:
-    begun = finding.from_ns or 0
-    length = (finding.until_ns or 0) - begun
-    return LEVELS.index(finding.level), SEVERITY[finding.code], -length, begun, finding.device or ""
+def _severity(incidents: list[Incident]) -> Callable[[Finding], tuple[object, ...]]:
+    """The key to sort by: level and code, then the longest first; what belongs to one incident stands together."""
+    lengths = {incident.number: incident.until_ns - incident.from_ns for incident in incidents}
+    first = {incident.number: incident.cause for incident in incidents}
+
+    def key(finding: Finding) -> tuple[object, ...]:
+        begun, number = finding.from_ns or 0, finding.incident or 0
+        length = (finding.until_ns or 0) - begun
+        within = (
+            -lengths.get(number, length),
+            number,
+            finding.cause != first.get(number),
+            finding.cause or "",
+        )
+        return (
+            LEVELS.index(finding.level),
+            SEVERITY[finding.code],
+            *within,
+            -length,
+            begun,
+            finding.device or "",
+        )
+
+    return key
 
 
-def _with_incidents(findings: list[Finding]) -> list[Finding]:
-    """Number the stretches of time in which watchdogs were due: those that overlap are one incident."""
-    due = [f for f in findings if f.code == "watchdog-due" and f.cause != TOO_SLOWLY]
-    due.sort(key=lambda f: f.from_ns or 0)
-    numbers: dict[int, int] = {}
-    number, ends = 0, -1
-    for finding in due:
-        if (finding.from_ns or 0) > ends:
-            number += 1
-        ends = max(ends, finding.until_ns or 0)
-        numbers[id(finding)] = number
-    return [replace(f, incident=numbers[id(f)]) if id(f) in numbers else f for f in findings]
+def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeout | None) -> Finding:
+    """The finding; where it is about a timeout that was nearly over, with what the polling could support."""
+    about = supported if finding.code in ABOUT_TIMEOUTS else None
+    advice = timeout_advice(case, about) if about else None
+    return replace(finding, advice=f"{finding.advice} {advice}") if advice else finding
 
 
-def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
+def _verdict(
+    case: Case,
+    device: DeviceFigures,
+    own: list[Finding],
+    supported: SupportedTimeout | None,
+    shared: set[int],
+) -> Verdict:
+    numbers = [f.incident for f in own if f.incident]
+    incident = next((n for n in numbers if n in shared), numbers[0] if numbers else None)
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,
@@ -107,8 +151,9 @@ def _verdict(case: Case, device: DeviceFigures, own: list[Finding]) -> Verdict:
         certainty=worst.certainty if worst else None,
         margin=margin(device) if device.regular else None,
         spare_polls=spare_polls(device) if device.regular else None,
-        supported_timeout_ns=_supported_timeout(case, device),
-        incident=next((f.incident for f in own if f.incident), None),
+        supported=supported,
+        incident=incident,
+        with_others=incident in shared,
     )
 
 
@@ -132,17 +177,3 @@ def _state(case: Case, device: DeviceFigures, own: list[Finding]) -> State:
     if device.silences.beyond:  # a jump of the clock, so that its figures are not its own
         return "open"
     return "fine"
-
-
-def _supported_timeout(case: Case, device: DeviceFigures) -> int | None:
-    """Longest silence + time-out × tries + reconnect delay of its slowest master, and a reserve."""
-    longest = device.silences.longest
-    if not device.regular or longest is None:
-        return None
-    retries = [
-        (h.timeout_ns or 0) * (h.tries or 0) + (h.reconnect_ns or 0 if h.timeout_ns else 0)
-        for h in case.endpoint(device).habits
-        if h.master in device.masters
-    ]
-    needed = longest.length_ns + max(retries, default=0)
-    return needed + needed * RESERVE_PERCENT // 100

@@ -12,7 +12,10 @@ from mbsniff.site import Site
 if TYPE_CHECKING:  # these hold evidence, as findings do
     from mbsniff.diagnose.clock_jumps import Jump
     from mbsniff.diagnose.hearing import Background, OneDirection
+    from mbsniff.diagnose.incidents import Incident
+    from mbsniff.diagnose.near_misses import NearMisses
     from mbsniff.diagnose.recovery.facts import Recovery
+    from mbsniff.diagnose.timeouts import SupportedTimeout
 
 Level = Literal["fault", "risk", "remark"]
 Certainty = Literal["certain", "likely", "open"]
@@ -48,6 +51,8 @@ class Finding:
     cause: str | None = None
     incident: int | None = None
     evidence: tuple[Evidence, ...] = ()
+    devices: tuple[str, ...] = ()
+    """Keys of the devices that an incident is about."""
     recovery: Recovery | None = None
     """How the device came back, of a silence that is told alone."""
     cause_certainty: Certainty | None = None
@@ -74,9 +79,16 @@ class Verdict:
     margin: float | None
     """1 − longest silence ÷ timeout."""
     spare_polls: int | None
-    supported_timeout_ns: int | None
+    supported: SupportedTimeout | None
     """A timeout that the observed polling could support; None where too little was observed."""
     incident: int | None = None
+    with_others: bool = False
+    """Whether that incident is one of several devices."""
+
+    @property
+    def supported_timeout_ns(self) -> int | None:
+        """That timeout, where the process may be without control for so long, as far as the site file says."""
+        return self.supported.needed_ns if self.supported and self.supported.is_tolerable else None
 
 
 @dataclass(frozen=True)
@@ -93,6 +105,10 @@ class Diagnosis:
     """Where the recorder seems to sit, in words."""
     doubts: list[str]
     """What limits the trust in the recording, a sentence each."""
+    incidents: list[Incident]
+    """Silences that belong together, of one device or several, in time order."""
+    near_misses: dict[str, NearMisses]
+    """By device's key, where there were any."""
     one_direction: list[OneDirection] = field(default_factory=list)
     """Endpoints of which only one side's frames were recorded."""
     background: Background | None = None

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 WITHOUT_REPLY = (UNANSWERED, LATE, OPEN)  # in time; open ones to the recording's end
 SHORTEST_IDLE_NS = 100_000_000  # shorter pauses between two acts explain no silence
+LONG_WAIT_NS = 500_000_000  # a reply that takes so long holds up a master that asks one after the other
 Longs = NDArray[np.int64]
 
 
@@ -46,7 +47,7 @@ class Line:
     requests: Longs
     """Shape (acts + 1,): how many of the acts before each place are requests."""
     vain: Longs
-    """Places of the acts without a reply or connection, in time order."""
+    """Places of the acts without a reply or connection, or with one after LONG_WAIT_NS, in time order."""
     idle: Longs
     """Places of the acts after which it did nothing for SHORTEST_IDLE_NS or longer; the last act included."""
     signs: Longs
@@ -94,7 +95,8 @@ def _line(case: Case, master: int) -> Line:
     links = own[is_syn | np.isin(events[own, E_KIND], (CLOSING, RESET))]
     times = np.concatenate([exchange.request_ns[rows], events[links, E_TIME_NS]])
     acts = np.concatenate([rows, -1 - links])
-    failed = np.concatenate([np.isin(kinds, WITHOUT_REPLY), _is_vain(case, links)])
+    slow = exchange.reply_ns[rows] >= LONG_WAIT_NS
+    failed = np.concatenate([np.isin(kinds, WITHOUT_REPLY) | slow, _is_vain(case, links)])
     order = np.argsort(times, kind="stable")
     times = times[order]
     pauses = np.diff(times, append=np.iinfo(np.int64).max)

@@ -28,7 +28,7 @@ from mbsniff.exchange.columns import (
 )
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.wire.control import UNSEEN
-from mbsniff.wire.rows import CLIENT, OPENING, RESET, SERVER
+from mbsniff.wire.rows import AGAIN, CLIENT, OPENING, RESET, SERVER
 
 Rows = NDArray[np.int32]
 Longs = NDArray[np.int64]
@@ -99,8 +99,10 @@ class Scene:
 
     @functools.cached_property
     def unanswered(self) -> Rows:
-        """The feeders' requests to the device without a timely reply."""
-        return np.asarray(self.rows[np.isin(self.statuses(self.rows), WITHOUT_REPLY)], np.int32)
+        """The feeders' requests to the device without a reply, or with a late one, or after half of the silence."""
+        took = self.case.exchange.reply_ns[self.rows]
+        at_last = np.isin(self.statuses(self.rows), IN_TIME) & (2 * took >= self.until_ns - self.from_ns)
+        return np.asarray(self.rows[np.isin(self.statuses(self.rows), WITHOUT_REPLY) | at_last], np.int32)
 
     @functools.cached_property
     def further(self) -> Rows:
@@ -127,6 +129,31 @@ class Scene:
         return np.asarray((times > self.early_ns) & (times < self.nearly_until_ns), np.bool_)
 
     @functools.cached_property
+    def tried(self) -> tuple[int, int]:
+        """From when until when feeders tried in vain: requests without a reply, repetitions, unanswered SYNs.
+
+        Well within the silence where they tried once at most.
+        """
+        exchange, rows = self.case.exchange, self.unanswered
+        times = np.concatenate(
+            [
+                exchange.request_ns[rows],
+                (exchange.request_ns[rows] + exchange.reply_ns[rows])[np.isin(self.statuses(rows), IN_TIME)],
+                self.of_kind(AGAIN, CLIENT)[:, E_TIME_NS],
+                self.unheard[:, E_TIME_NS],
+            ]
+        )
+        times = times[times <= self.until_ns]
+        if len(times) and times.min() < times.max():
+            return int(times.min()), int(times.max())
+        return self.early_ns, self.nearly_until_ns
+
+    def while_tried(self, times: Longs) -> NDArray[np.bool_]:
+        """Which times lie between the first and the last try in vain."""
+        since, until = self.tried
+        return np.asarray((times > since) & (times < until), np.bool_)
+
+    @functools.cached_property
     def is_asked(self) -> bool:
         """Whether feeders' requests that feed nothing, or not for certain, came well within the silence."""
         return bool(self.amid(self.case.exchange.request_ns[self.further]).any())
@@ -151,6 +178,20 @@ class Scene:
         """The feeders' SYNs, those sent again among them."""
         opened = self.of_kind(OPENING, CLIENT)
         return np.asarray(opened[opened[:, E_AMOUNT] != UNSEEN], np.int64)
+
+    @functools.cached_property
+    def unheard(self) -> Longs:
+        """Those SYNs that nothing of the device follows on their connection."""
+        order = np.argsort(self.events[:, E_CONNECTION], kind="stable")
+        events = self.events[order]
+        answered = np.zeros(len(events), np.bool_)
+        same = events[1:, E_CONNECTION] == events[:-1, E_CONNECTION]
+        answered[:-1] = same & (events[1:, E_SIDE] == SERVER)
+        is_syn = (
+            (events[:, E_KIND] == OPENING) & (events[:, E_SIDE] == CLIENT) & (events[:, E_AMOUNT] != UNSEEN)
+        )
+        found = events[is_syn & ~answered]
+        return np.asarray(found[np.argsort(found[:, E_TIME_NS], kind="stable")], np.int64)
 
     @functools.cached_property
     def refusals(self) -> Longs:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mbsniff.compiled import kernel
+from mbsniff.compiled import helper, kernel
 from mbsniff.exchange.columns import (
     LONGEST_WAIT_NS,
 )
@@ -53,51 +53,68 @@ def match_rows(
     request_frame: Narrow, reply_frame: Narrow, value: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
     """Go through message rows from carry[T_ROW] on; DONE, or which table must grow first."""
-    i = carry[T_ROW]
+    i = carry[T_ROW] & INDEX
     count = len(rows)
-    while 0 <= i < count:
-        carry[T_ROW] = i
-        if carry[T_TRANSACTIONS] >= len(request_ns):
-            return GROW_TRANSACTIONS
-        if carry[T_EVENTS] >= len(events):
-            return GROW_EVENTS
-        if carry[T_FREE_LEFT] < 1:
-            return GROW_OUTSTANDING
+    settled = i  # up to where there is room, whatever the rows are
+    while i < count:
+        if i == settled:
+            carry[T_ROW] = i
+            if carry[T_TRANSACTIONS] >= len(request_ns):
+                return GROW_TRANSACTIONS
+            if carry[T_EVENTS] >= len(events):
+                return GROW_EVENTS
+            if carry[T_FREE_LEFT] < 1:
+                return GROW_OUTSTANDING
+            settled = i + _room(len(request_ns), len(events), carry)
         kind = rows[i, KIND]
         c = rows[i, CONNECTION] & INDEX
         if kind == REQUEST:
             p = request_poll(rows, i, c, links, polls, slots, multipliers, carry)
             if p == FULL:
+                carry[T_ROW] = i
                 return GROW_POLLS
             if carry[T_VALUES] >= len(value_table) or carry[T_VALUE_BYTES] + 256 > len(value_bytes):
+                carry[T_ROW] = i
                 return GROW_VALUES
             take_request(
-                rows, i, c, p, data, links, waiting, polls, value_table, value_bytes,
+                rows, i, c, p & INDEX, data, links, waiting, polls, value_table, value_bytes,
                 request_ns, reply_ns, ack_ns, poll, status, exception, request_frame, reply_frame, value,
                 carry,
             )  # fmt: skip
         elif kind == REPLY:
-            o, how = find_request(rows, i, c, links, waiting, reply_ns, status, carry)
+            o, how, fit = find_request(rows, i, c, links, waiting, reply_ns, status, carry)
             if o >= 0:
                 take_reply(
-                    rows, i, c, o, how, links, waiting, polls, reply_ns, status, exception, reply_frame,
+                    rows, i, c, o, how, fit, links, waiting, polls, reply_ns, status, exception, reply_frame,
                     poll, carry,
                 )  # fmt: skip
             else:
                 p = orphan_poll(rows, i, c, links, polls, slots, multipliers, carry)
                 if p == FULL:
+                    carry[T_ROW] = i
                     return GROW_POLLS
                 take_orphan(
-                    rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception,
+                    rows, i, p & INDEX, polls, request_ns, reply_ns, ack_ns, poll, status, exception,
                     request_frame, reply_frame, value, carry,
                 )  # fmt: skip
         elif kind == ACKNOWLEDGED and rows[i, SIDE] == SERVER:
             take_acknowledgement(rows, i, c, links, waiting, ack_ns)
         else:
             take_event(rows, i, c, links, waiting, events, reply_ns, status, carry)
-        i += 1
+        i = (i + 1) & INDEX
     carry[T_ROW] = i
     return DONE
+
+
+@helper
+def _room(most_transactions: int, most_events: int, carry: Columns) -> int:
+    """How many rows can be taken without a look: none adds more than one transaction, event or place in a queue."""
+    room = carry[T_FREE_LEFT]
+    if most_transactions - carry[T_TRANSACTIONS] < room:
+        room = most_transactions - carry[T_TRANSACTIONS]
+    if most_events - carry[T_EVENTS] < room:
+        room = most_events - carry[T_EVENTS]
+    return room
 
 
 @kernel

@@ -8,7 +8,7 @@ from mbsniff.exchange.columns import (
     UNANSWERED,
     UNKNOWN,
 )
-from mbsniff.wire.load import Columns
+from mbsniff.wire.load import INDEX, Columns
 from mbsniff.wire.rows import (
     DETAIL,
     END_SEQUENCE,
@@ -76,7 +76,7 @@ def add_outstanding(
     carry: Columns,
 ) -> None:  # fmt: skip
     """Put transaction ``t``, which REQUEST row ``i`` began, at the end of its connection's queue."""
-    o = carry[T_FREE]
+    o = carry[T_FREE] & INDEX
     carry[T_FREE] = waiting[o, O_NEXT]
     carry[T_FREE_LEFT] -= 1
     waiting[o, O_NEXT] = -1

@@ -89,7 +89,11 @@ def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
     Those are stretches without a frame, and, with times that descend, steps back of the clock.
     """
     found = 0
+    backward = 0
+    long_frames = 0
     before_ns = registers[R_BEFORE_NS]
+    starts_ns = registers[R_STARTS_NS]
+    latest_ns = registers[R_LATEST_NS]
     for i in range(len(frames)):
         now_ns = frames[i, TIME_NS]
         if before_ns >= 0:
@@ -98,19 +102,22 @@ def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
                 blanks[found, 1] = now_ns
                 found += 1
             elif now_ns < before_ns:
-                registers[R_BACKWARD] += 1
+                backward += 1
                 if before_ns - now_ns >= STEP_NS:
                     blanks[found, 0] = before_ns
                     blanks[found, 1] = now_ns
                     found += 1
-        if now_ns < registers[R_STARTS_NS] or registers[R_STARTS_NS] < 0:
-            registers[R_STARTS_NS] = now_ns
-        if now_ns > registers[R_LATEST_NS]:
-            registers[R_LATEST_NS] = now_ns
+        if now_ns < starts_ns or starts_ns < 0:
+            starts_ns = now_ns
+        latest_ns = now_ns if now_ns > latest_ns else latest_ns
         before_ns = now_ns
         if frames[i, ORIGINAL] > LONG_BYTES:
-            registers[R_LONG] += 1
+            long_frames += 1
     registers[R_BEFORE_NS] = before_ns
+    registers[R_STARTS_NS] = starts_ns
+    registers[R_LATEST_NS] = latest_ns
+    registers[R_BACKWARD] += backward
+    registers[R_LONG] += long_frames
     return found
 
 

@@ -70,19 +70,19 @@ def orphan_poll(
 def find_request(
     rows: Columns, i: int, c: int, links: Columns, waiting: Columns, reply_ns: Columns, status: Narrow,
     carry: Columns,
-) -> tuple[int, int]:  # fmt: skip
-    """(the outstanding request that a reply belongs to, ANSWERED or MISADDRESSED), or (-1, ORPHAN)."""
+) -> tuple[int, int, bool]:  # fmt: skip
+    """(the outstanding request that a reply belongs to or -1, ANSWERED, MISADDRESSED or ORPHAN, whether it fits)."""
     key = rows[i, IDENTIFIER] << 16 | rows[i, UNIT] << 8 | (rows[i, FUNCTION] & 0x7F)
     o = links[c, X_FIRST]
     if o < 0:
-        return -1, ORPHAN
+        return -1, ORPHAN, False
     now_ns = rows[i, TIME_NS]
     if (
         waiting[o, O_KEY] == key
         and now_ns - waiting[o, O_TIME_NS] <= LONGEST_WAIT_NS
         and fits(rows, i, o, waiting)
     ):
-        return o, ANSWERED
+        return o, ANSWERED, True
     return _search_request(rows, i, c, key, links, waiting, reply_ns, status, carry)
 
 
@@ -90,7 +90,7 @@ def find_request(
 def _search_request(
     rows: Columns, i: int, c: int, key: int, links: Columns, waiting: Columns, reply_ns: Columns,
     status: Narrow, carry: Columns,
-) -> tuple[int, int]:  # fmt: skip
+) -> tuple[int, int, bool]:  # fmt: skip
     now_ns = rows[i, TIME_NS]
     same = -1
     other_unit = -1
@@ -104,7 +104,7 @@ def _search_request(
         else:
             if waiting[o, O_KEY] == key:
                 if fits(rows, i, o, waiting):
-                    return o, ANSWERED
+                    return o, ANSWERED, True
                 if same < 0:
                     same = o
             elif other_unit < 0 and waiting[o, O_KEY] & 0xFFFF00FF == key & 0xFFFF00FF:
@@ -112,16 +112,17 @@ def _search_request(
             previous = o
         o = following
     if same >= 0:
-        return same, ANSWERED
+        return same, ANSWERED, False
     if other_unit >= 0:
-        return other_unit, MISADDRESSED
-    return -1, ORPHAN
+        return other_unit, MISADDRESSED, fits(rows, i, other_unit, waiting)
+    return -1, ORPHAN, False
 
 
 @helper
 def take_reply(
-    rows: Columns, i: int, c: int, o: int, how: int, links: Columns, waiting: Columns, polls: Columns,
-    reply_ns: Columns, status: Narrow, exception: Narrow, reply_frame: Narrow, poll: Narrow, carry: Columns,
+    rows: Columns, i: int, c: int, o: int, how: int, fit: bool, links: Columns, waiting: Columns,
+    polls: Columns, reply_ns: Columns, status: Narrow, exception: Narrow, reply_frame: Narrow, poll: Narrow,
+    carry: Columns,
 ) -> None:  # fmt: skip
     """End the transaction of outstanding request ``o`` with REPLY row ``i``."""
     t = waiting[o, O_ROW] & INDEX
@@ -135,7 +136,7 @@ def take_reply(
             how = BY_ORDER
         polls[poll[t] & 0x7FFFFFFF, P_ANSWERED] += 1
     beside = status[t] & 0xF0
-    if rows[i, SHAPE] == MALFORMED or (rows[i, SHAPE] == FITS and not fits(rows, i, o, waiting)):
+    if rows[i, SHAPE] == MALFORMED or (rows[i, SHAPE] == FITS and not fit):
         beside |= NOT_THE_SHAPE
     status[t] = beside | how
     if how != MISADDRESSED:
@@ -158,11 +159,10 @@ def take_orphan(
     value: Narrow, carry: Columns,
 ) -> None:  # fmt: skip
     """Note a reply without a request as a transaction of its own."""
-    t = new_transaction(
-        rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
+    new_transaction(
+        rows, i, p, ORPHAN, -1, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
         reply_frame, value, carry,
     )  # fmt: skip
-    status[t] = ORPHAN
 
 
 @helper

@@ -108,32 +108,29 @@ def take_request(
     before = -1
     if links[c, X_FIRST] >= 0:
         before = _overtake(c, now_ns, key, p, links, waiting, reply_ns, poll, status, carry)
-    t = new_transaction(
-        rows, i, p, polls, request_ns, reply_ns, ack_ns, poll, status, exception, request_frame,
-        reply_frame, value, carry,
-    )  # fmt: skip
-    marks = 0
+    entry = -1
     if rows[i, VALUE] >= 0:
         entry = _value_entry(rows, i, p, data, polls, value_table, value_bytes, carry)
-        value[t] = entry
         polls[p, P_VALUE] = entry
-    if rows[i, SHAPE] == MALFORMED:
-        marks |= NOT_THE_SHAPE
-    same = SAME_IDENTIFIER if rows[i, IDENTIFIER] == links[c, X_IDENTIFIER] else 0
-    if before >= 0 and _same_value(value[before], value[t], rows[i, VALUE_BYTES], value_table, value_bytes):
+    marks = NOT_THE_SHAPE if rows[i, SHAPE] == MALFORMED else 0
+    if before >= 0 and _same_value(value[before], entry, rows[i, VALUE_BYTES], value_table, value_bytes):
         marks |= RESENT
+    t = new_transaction(
+        rows, i, p, OPEN | marks, entry, polls, request_ns, reply_ns, ack_ns, poll, status, exception,
+        request_frame, reply_frame, value, carry,
+    )  # fmt: skip
+    same = SAME_IDENTIFIER if rows[i, IDENTIFIER] == links[c, X_IDENTIFIER] else 0
     links[c, X_IDENTIFIER] = rows[i, IDENTIFIER]
-    status[t] = OPEN | marks
     add_outstanding(rows, i, c, t, key, same, links, waiting, carry)
 
 
 @helper
 def new_transaction(
-    rows: Columns, i: int, p: int, polls: Columns, request_ns: Columns, reply_ns: Columns, ack_ns: Narrow,
-    poll: Narrow, status: Narrow, exception: Narrow, request_frame: Narrow, reply_frame: Narrow,
-    value: Narrow, carry: Columns,
+    rows: Columns, i: int, p: int, begins_as: int, entry: int, polls: Columns, request_ns: Columns,
+    reply_ns: Columns, ack_ns: Narrow, poll: Narrow, status: Narrow, exception: Narrow,
+    request_frame: Narrow, reply_frame: Narrow, value: Narrow, carry: Columns,
 ) -> int:  # fmt: skip
-    """Fill a row of the transaction columns; its index."""
+    """Fill a row of the transaction columns, with status and marks ``begins_as`` and the written value; its index."""
     t = carry[T_TRANSACTIONS] & INDEX
     carry[T_TRANSACTIONS] = t + 1
     now_ns = rows[i, TIME_NS]
@@ -141,11 +138,11 @@ def new_transaction(
     reply_ns[t] = -1
     ack_ns[t] = NO_ACK
     poll[t] = p & 0x7FFFFFFF
-    status[t] = OPEN
+    status[t] = begins_as
     exception[t] = 0
     request_frame[t] = rows[i, FRAME] & 0xFFFFFFFF
     reply_frame[t] = rows[i, FRAME] & 0xFFFFFFFF
-    value[t] = -1
+    value[t] = entry
     polls[p, P_COUNT] += 1
     if now_ns > polls[p, P_LAST_NS]:
         polls[p, P_LAST_NS] = now_ns

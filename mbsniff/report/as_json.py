@@ -8,11 +8,13 @@ from typing import Any
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.hearing import Background
+from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
 from mbsniff.exchange import Translation
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
+from mbsniff.report.margin_json import near_misses_dict, supported_dict
 from mbsniff.report.recovery_json import frame_dict, recovery_dict
 from mbsniff.report.rounding import (
     in_milliseconds,
@@ -55,8 +57,9 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "recording": _recording(diagnosis),
-        "devices": [_device(verdict, diagnosis.figures.span_ns) for verdict in diagnosis.verdicts],
+        "devices": [_device(verdict, diagnosis) for verdict in diagnosis.verdicts],
         "endpoints": [_endpoint(endpoint) for endpoint in diagnosis.figures.endpoints],
+        "incidents": [_incident(incident) for incident in diagnosis.incidents],
         "findings": [_finding(finding) for finding in diagnosis.findings],
     }
 
@@ -138,8 +141,9 @@ def _clock(clock: Clock) -> dict[str, Any]:
     }
 
 
-def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
-    figures = verdict.figures
+def _device(verdict: Verdict, diagnosis: Diagnosis) -> dict[str, Any]:
+    figures, span_ns = verdict.figures, diagnosis.figures.span_ns
+    near = diagnosis.near_misses.get(figures.key)
     silences = figures.silences
     longest = silences.longest
     judged = figures.regular and bool(figures.limits.watchdog_ns)
@@ -177,6 +181,8 @@ def _device(verdict: Verdict, span_ns: int) -> dict[str, Any]:
         "watchdog_due": silences.certain + (silences.end_is_due == "certain") if judged else None,
         "watchdog_possibly_due": silences.possible + (silences.end_is_due == "possible") if judged else None,
         "supported_timeout_s": seconds(verdict.supported_timeout_ns),
+        "supported_timeout": supported_dict(verdict.supported) if verdict.supported else None,
+        "near_misses": near_misses_dict(near) if near else None,
         "state": verdict.state,
         "polls": [_poll(poll) for poll in figures.polls],
     }
@@ -228,11 +234,25 @@ def _habits(habits: MasterHabits, endpoint: Endpoint) -> dict[str, Any]:
     }
 
 
+def _incident(incident: Incident) -> dict[str, Any]:
+    return {
+        "incident": incident.number,
+        "devices": list(incident.devices),
+        "from": moment(incident.from_ns),
+        "until": moment(incident.until_ns),
+        "cause": incident.cause,
+        "first": list(incident.first),
+        "consequences": [{"cause": code, "devices": list(own)} for code, own in incident.consequences],
+        "text": incident.text,
+    }
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
         "code": finding.code,
         "level": finding.level,
         "device": finding.device,
+        "devices": list(finding.devices) or [finding.device],
         "name": finding.name,
         "from": moment_or_none(finding.from_ns),
         "until": moment_or_none(finding.until_ns),

@@ -25,6 +25,10 @@ class Column:
     right: bool = False
 
 
+def _state(verdict: Verdict) -> str:
+    return f"{verdict.state} [{verdict.incident}]" if verdict.with_others else verdict.state
+
+
 def _device(verdict: Verdict) -> str:
     figures = verdict.figures
     where = figures.key.replace(":502/", "/") if figures.port == 502 else figures.key
@@ -84,7 +88,7 @@ def _reply(verdict: Verdict) -> str:
 
 
 COLUMNS: tuple[Column, ...] = (
-    Column("state", lambda v: v.state, "due, risk, open or fine", 0),
+    Column("state", _state, "due, risk, open or fine; [n]: one of several devices of incident n", 0),
     Column("device", _device, "name, address and unit", 1),
     Column("when", _when, "when the worst finding begins, UTC", 3),
     Column("why", _why, "the worst finding: ! certain, ~ likely, ? open", 2),

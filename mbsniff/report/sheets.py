@@ -38,7 +38,8 @@ def diagnosis_frame(diagnosis: Diagnosis) -> pd.DataFrame:
 
     found: dict[str, list[str]] = {}
     for finding in diagnosis.findings:
-        found.setdefault(finding.device or "", []).append(finding.code)
+        for key in finding.devices or (finding.device or "",):
+            found.setdefault(key, []).append(finding.code)
     columns = [*FIELDS, *(f"reply_ms_{q}" for q in QUANTILES), "masters", "findings"]
     rows = []
     for device in diagnosis_dict(diagnosis)["devices"]:

@@ -10,8 +10,10 @@ CAUTION = (
     "Nothing here says that equipment is safe or off. Local codes and licensed practice go first; mbsniff only "
     "listens."
 )
-BRIEF_SENTENCES = 2  # of what speaks against neighbours, and of what would decide, where room is short
+AGAINST = "against "
+DECIDES = "Would decide"
 MOST_FRAMES = 3
+MOST_HIDDEN = 3  # sentences about what the wire cannot show, where not everything is told
 
 
 def frames(evidence: tuple[Evidence, ...], several: bool) -> str:
@@ -43,36 +45,38 @@ def step_text(step: Step, several: bool) -> str:
     return f"{step.text} ({shown})" if shown else step.text
 
 
-def paragraphs(story: Story, brief: bool) -> list[tuple[str, str]]:
-    """(title, text) of what follows the steps: cause, what speaks against others, recovery, what stays hidden."""
+def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
+    """(title, text) of what follows the steps: cause, what speaks against others, recovery, what stays hidden.
+
+    ``most``: how many sentences of each argument are told; None: all; 0: only the first of what would decide.
+    """
     several = has_several_files(story)
-    found: list[tuple[str, str]] = []
-    if story.cause:
-        cause = story.cause
-        shown = listed_frames(cause.evidence, several)
-        text = one_line(cause.text) + (f" ({shown})" if shown else "")
-        found.append(("Why", f"{cause.code} ({cause.certainty}): {text}."))
-        most = BRIEF_SENTENCES if brief else len(cause.against) + len(cause.rivals) + len(cause.would_decide)
-        if cause.against:
-            found.append(("Against others", _joined(cause.against[:most])))
-        if cause.rivals:
-            found.append(("Still possible", _joined([f"{code}: {why}" for code, why in cause.rivals[:most]])))
-        if cause.would_decide:
-            found.append(("Would decide", _joined(cause.would_decide[:most])))
+    found = _argument(story, most, several) if story.cause else []
     for each in story.recovery:
         shown = listed_frames(each.evidence, several)
-        found.append((each.title, _sentence(f"{each.text} ({shown})" if shown else each.text)))
-    found.append(("The wire cannot show", _joined(story.unseen, "; ")))
-    return found
+        found.append((each.title, _ended(f"{each.text} ({shown})" if shown else each.text)))
+    hidden = [one_line(text) for text in story.unseen[: None if most is None else MOST_HIDDEN]]
+    if any(title == DECIDES for title, _ in found):
+        hidden = [text.split(" (")[0] for text in hidden]  # what tells was said already
+    return [*found, ("The wire cannot show", _ended("; ".join(hidden)))]
 
 
-def _joined(texts: list[str] | tuple[str, ...], between: str = ". ") -> str:
-    if between == "; ":
-        return _sentence("; ".join(one_line(text) for text in texts))
-    return " ".join(_sentence(text) for text in texts)
+def _argument(story: Story, most: int | None, several: bool) -> list[tuple[str, str]]:
+    cause = story.cause
+    if cause is None:
+        return []
+    shown = listed_frames(cause.evidence, several)
+    text = one_line(cause.text) + (f" ({shown})" if shown else "")
+    parts: tuple[tuple[str, list[str]], ...] = (
+        ("Not others", [sentence.removeprefix(AGAINST) for sentence in cause.against]),
+        ("Still possible", [f"{code}: {why}" for code, why in cause.rivals]),
+        (DECIDES, list(cause.would_decide)),
+    )
+    if most == 0:
+        parts, most = parts[-1:], 1
+    told = [(title, _ended("; ".join(one_line(s) for s in texts[:most]))) for title, texts in parts if texts]
+    return [("Why", _ended(f"{cause.code} ({cause.certainty}): {text}")), *told]
 
 
-def _sentence(text: str) -> str:
-    told = one_line(text)
-    told = told[:1].upper() + told[1:] if told[:1].islower() and " " in told else told
-    return told if told.endswith(("?", ".", "!")) else f"{told}."
+def _ended(text: str) -> str:
+    return text if text.endswith(("?", ".", "!")) else f"{text}."

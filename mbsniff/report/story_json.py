@@ -7,6 +7,7 @@ from typing import Any
 from mbsniff.diagnose import Evidence
 from mbsniff.diagnose.wording import moment
 from mbsniff.report.as_json import diagnosis_dict, json_text
+from mbsniff.report.recovery_json import recovery_dict
 from mbsniff.report.rounding import seconds
 from mbsniff.story import Argued, Step, Story
 
@@ -40,10 +41,7 @@ def story_dict(story: Story) -> dict[str, Any]:
         },
         "steps": [_step(step) for step in story.steps],
         "cause": _cause(story.cause),
-        "recovery": [
-            {"title": each.title, "text": each.text, "evidence": _evidence(each.evidence)}
-            for each in story.recovery
-        ],
+        "recovery": recovery_dict(story.facts) if story.facts else None,
         "cannot_show": story.unseen,
         "recording": diagnosis_dict(story.diagnosis)["recording"],
     }
@@ -56,7 +54,7 @@ def _step(step: Step) -> dict[str, Any]:
         "until": moment(step.until_ns),
         "count": step.count,
         "text": step.text,
-        "evidence": _evidence(step.evidence),
+        "evidence": evidence_list(step.evidence),
     }
 
 
@@ -67,12 +65,13 @@ def _cause(cause: Argued | None) -> dict[str, Any] | None:
         "cause": cause.code,
         "certainty": cause.certainty,
         "text": cause.text,
-        "evidence": _evidence(cause.evidence),
+        "evidence": evidence_list(cause.evidence),
         "against": list(cause.against),
         "would_decide": list(cause.would_decide),
         "rivals": [{"cause": code, "text": text} for code, text in cause.rivals],
     }
 
 
-def _evidence(evidence: tuple[Evidence, ...]) -> list[dict[str, Any]]:
+def evidence_list(evidence: tuple[Evidence, ...]) -> list[dict[str, Any]]:
+    """Frames by file and number."""
     return [{"file": e.file, "frame": e.frame} for e in evidence]

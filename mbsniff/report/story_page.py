@@ -11,35 +11,38 @@ from mbsniff.report.table import wrapped
 from mbsniff.story import Step, Story
 
 MOST_LINES = 30  # of a page that fits one screen
-FEWEST_STEPS = 5
-MARKS = 98  # from this weight on nothing is left out
+TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98))
+"""What is tried to fit the screen: (sentences of each argument, weight from which on steps are kept)."""
 
 
 def story_page(story: Story, width: int, *, everything: bool = False) -> str:
-    """The page for a terminal of ``width`` columns."""
-    steps = [step for step in story.steps if everything or step.weight]
-    while True:
-        page = _page(story, steps, width, everything)
-        loose = [step for step in steps if step.weight < MARKS]
-        if everything or len(page.splitlines()) <= MOST_LINES or len(steps) <= FEWEST_STEPS or not loose:
-            return page
-        least = min(loose, key=lambda step: (step.weight, -step.from_ns))
-        steps = [step for step in steps if step is not least]
+    """The page for a terminal of ``width`` columns; where not everything is told, one screen of it."""
+    if everything:
+        return _page(story, story.steps, width, None)
+    page = ""
+    for sentences, least in TIGHTER:
+        steps = [step for step in story.steps if step.weight]
+        while True:
+            page = _page(story, steps, width, sentences)
+            loose = [step for step in steps if step.weight < least]
+            if len(page.splitlines()) <= MOST_LINES:
+                return page
+            if not loose:
+                break
+            out = min(loose, key=lambda step: (step.weight, -step.from_ns))
+            steps = [step for step in steps if step is not out]
+    return page
 
 
-def _page(story: Story, steps: list[Step], width: int, everything: bool) -> str:
+def _page(story: Story, steps: list[Step], width: int, sentences: int | None) -> str:
+    """With these steps, and so many sentences of each argument."""
     more = len(story.steps) - len(steps)
-    lines = [
-        _files(story, width),
-        wrapped(one_line(story.headline) + ".", width),
-        wrapped(story.summary, width),
-        "",
-    ]
-    lines += [_step(story, step, width) for step in steps]
+    lines = [_files(story, width), wrapped(one_line(story.headline) + ".", width)]
+    lines += [wrapped(story.summary, width), "", *(_step(story, step, width) for step in steps)]
     if more:
         lines.append(f"{'':14}({counted(more, 'further step')}: --all)")
     lines.append("")
-    lines += [wrapped(f"{title}: {text}", width, "  ") for title, text in paragraphs(story, not everything)]
+    lines += [wrapped(f"{title}: {text}", width, "  ") for title, text in paragraphs(story, sentences)]
     lines.append(wrapped(CAUTION, width))
     return "\n".join(lines) + "\n"
 

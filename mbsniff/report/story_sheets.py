@@ -17,6 +17,6 @@ def story_markdown(story: Story, *, everything: bool = False) -> str:
         for step in story.steps
     ]
     parts += ["## In time order", "\n".join(steps)] if steps else []
-    for title, text in paragraphs(story, brief=not everything):
+    for title, text in paragraphs(story, None if everything else 2):
         parts += [f"**{title}.** {markdown_safe(text)}"]
     return "\n\n".join([*parts, CAUTION]) + "\n"

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis, Finding
+from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.recovery import recovery_sentences
-from mbsniff.diagnose.wording import clock, counted, day, duration
+from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
 
@@ -18,6 +20,10 @@ CAUTION = (
     "codes and licensed practice go before anything said here; mbsniff only listens."
 )
 MOST_FRAMES = 3
+MOST_ALIKE, SHOWN_OF_MANY = (
+    8,
+    3,
+)  # findings in a row that differ only in device and times; how many of more are shown
 
 
 def diagnosis_page(diagnosis: Diagnosis, width: int) -> str:
@@ -34,12 +40,17 @@ def diagnosis_page(diagnosis: Diagnosis, width: int) -> str:
 
 
 def _marks(diagnosis: Diagnosis, width: int) -> str:
-    """What the marks in the column "why" mean, where there are any."""
+    """What the marks in the columns "state" and "why" mean, where there are any."""
     used = {verdict.certainty for verdict in diagnosis.verdicts if verdict.why is not None}
     told = ", ".join(
         f"{mark} {certainty}" for certainty, mark in CERTAINTY_MARKS.items() if certainty in used
     )
-    return wrapped(f"Why: {told}.", width) if told else ""
+    shared = any(verdict.with_others for verdict in diagnosis.verdicts)
+    lines = [
+        f"Why: {told}." if told else "",
+        "State [n]: one of the devices of incident n." if shared else "",
+    ]
+    return wrapped(" ".join(line for line in lines if line), width) if told or shared else ""
 
 
 def wrapped(text: str, width: int, indent: str = "") -> str:
@@ -112,38 +123,71 @@ def ruled(titles: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]]) -> 
 
 def _advice_without_timeout(diagnosis: Diagnosis, width: int) -> str:
     """What timeout the observed polling could support, where none is stated."""
-    known = [v for v in diagnosis.verdicts if v.figures.limits.watchdog_ns is None and v.supported_timeout_ns]
+    known = [v for v in diagnosis.verdicts if v.figures.limits.watchdog_ns is None and v.supported]
     if not known:
         return ""
-    longest = max(v.supported_timeout_ns or 0 for v in known)
-    text = (
-        f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged. The observed polling "
-        f"could support {duration(longest)} or more (longest silence, retries and 20 % reserve); "
-        "whether the process may be without control that long is for its owner to decide."
-    )
+    text = f"No watchdog timeout is stated for {counted(len(known), 'device')}, so none is judged."
+    longest = max((v.supported_timeout_ns or 0 for v in known), default=0)
+    if longest:
+        text += (
+            f" The observed polling could support {duration(longest)} or more (longest healthy silence, time-outs, "
+            "reconnecting and 20 % reserve); whether the process may be without control that long is for its owner to "
+            "decide."
+        )
+    slow = [v.figures.key for v in known if v.supported and not v.supported.is_tolerable]
+    if slow:
+        text += (
+            f" What {listed(slow, 3)} would need is longer than the tolerable outage allows: the polling must become "
+            "faster."
+        )
     return wrapped(text, width)
 
 
 def findings(diagnosis: Diagnosis, width: int) -> str:
-    """All findings: what, when, how certain, the frames, and what to do."""
+    """All findings: what, when, how certain, the frames, and what to do; of very many that are alike only some."""
     if not diagnosis.findings:
         return "Nothing found." if diagnosis.verdicts else ""
     told: dict[str, int] = {}
     texts = []
-    for number, finding in enumerate(diagnosis.findings, 1):
-        first = told.setdefault(finding.advice, number)
-        texts.append(_finding(number, finding, width, first))
+    for first, alike in _runs(diagnosis.findings):
+        shown = len(alike) if len(alike) <= MOST_ALIKE else SHOWN_OF_MANY
+        for number, finding in enumerate(alike[:shown], first):
+            texts.append(_finding(number, finding, width, told.setdefault(finding.advice, number)))
+        if alike[shown:]:
+            texts.append(_left_out(first + shown, alike[shown:], width))
     return "\n\n".join(texts)
+
+
+def _runs(found: list[Finding]) -> Iterator[tuple[int, list[Finding]]]:
+    """(number of the first, findings that follow each other and differ only in device, times and figures)."""
+    number = 1
+    for _, run in groupby(found, lambda f: (f.level, f.code, f.certainty, f.cause, f.incident)):
+        alike = list(run)
+        yield number, alike
+        number += len(alike)
+
+
+def _left_out(first: int, alike: list[Finding], width: int) -> str:
+    names = folded(list(dict.fromkeys(f.name or f.device or "" for f in alike)))
+    text = (
+        f"{first}–{first + len(alike) - 1}. {_marks_of(alike[0])}: {len(alike)} more of the kind, of {names}."
+    )
+    return wrapped(text, width, "   ")
+
+
+def _marks_of(finding: Finding) -> str:
+    marks = [finding.level, finding.code, finding.certainty]
+    marks += [f"cause: {finding.cause}"] if finding.cause else []
+    marks += [f"incident {finding.incident}"] if finding.incident else []
+    return ", ".join(marks)
 
 
 def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:
     """One finding; advice that an earlier one gave already is only referred to."""
-    marks = [finding.level, finding.code, finding.certainty]
-    marks += [f"cause: {finding.cause}"] if finding.cause else []
-    marks += [f"incident {finding.incident}"] if finding.incident else []
-    lines = [f"{number}. {', '.join(marks)}", f"   {one_line(finding.text)}."]
+    lines = [f"{number}. {_marks_of(finding)}", f"   {one_line(finding.text)}."]
     if finding.recovery:
-        lines += [f"   {text}." for text in recovery_sentences(finding.recovery, with_proof=False)]
+        told = recovery_sentences(finding.recovery, with_proof=False)
+        lines.append(f"   {' '.join(f'{text}.' for text in told)}")
     if finding.evidence:
         lines.append(f"   Frames: {_frames(finding)}")
     lines.append(f"   Do: {finding.advice}" if told_at == number else f"   Do: as for {told_at}.")

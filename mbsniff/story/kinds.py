@@ -47,6 +47,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("asked-now", 72, "{who} asked {whom}: {what}", is_context=False),
     Kind("wrote", 80, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
+    Kind("wrote-often", 30, "{who} wrote {what} to {whom}, as it does all the time",
+         "{who} wrote to {whom}, {times}, the last value: {what}"),
     Kind("wrote-zero", 92, "{who} wrote {what} to {whom}",
          "{who} wrote to {whom}, {times}, the last value: {what}"),
     Kind("reset-trip", 93, "{who} reset {whom}'s trip ({what})", "{who} reset {whom}'s trip ({what}), {times}"),
@@ -85,9 +87,47 @@ KINDS: tuple[Kind, ...] = (
     Kind("others-no-reply", 86, "{who} got no reply from {whom} either: {what}", is_context=False),
     Kind("waited-for", 89, "{who} waited for {whom}: {what}", is_context=False),
     Kind("others-silent", 91, "{whom} had no feed either: {what}", is_context=False),
+    # beside TCP: the network
+    Kind("lookup-unanswered", 86, "{who} looked for {whom}'s hardware address: no answer",
+         "{who} looked for {whom}'s hardware address, {times}: no answer"),
+    Kind("lookup-answered", 0, "{who} looked for {whom}'s hardware address, and got an answer",
+         "{who} looked for {whom}'s hardware address, and got an answer, {times}"),
+    Kind("claimed", 97, "another host claimed {whom}'s address: {who}",
+         "another host claimed {whom}'s address, {times}: {who}"),
+    Kind("announced", 87, "{whom} announced its address, as when a link or a host starts, or defends it",
+         "{whom} announced its address, {times}, as when a link or a host starts, or defends it"),
+    Kind("announced-other", 95, "{who}'s hardware announced another address: {what}",
+         "{who}'s hardware announced another address, {times}: {what}"),
+    Kind("other-origin", 94, "a segment in {whom}'s name came from other hardware ({what})",
+         "segments in {whom}'s name came from other hardware ({what}), {times}"),
+    Kind("host-alive", 85, "{whom}'s host answered an echo request",
+         "{whom}'s host answered echo requests, {times}", is_context=False),
+    Kind("host-alive-too", 0, "{whom}'s host answered an echo request",
+         "{whom}'s host answered echo requests, {times}", is_context=False),
+    Kind("host-silent", 85, "{whom}'s host did not answer an echo request",
+         "{whom}'s host did not answer echo requests, {times}", is_context=False),
+    Kind("host-error", 90, "{who} said that {whom} is {what}", "{who} said that {whom} is {what}, {times}"),
+    Kind("lease", 60, "{whom} was given its address again ({what}) by the address server"),
+    Kind("lease-other", 97, "the address server gave {whom} another address: {what}",
+         "the address server gave {whom} another address, {times}: {what}"),
+    Kind("lease-asked", 0, "{who} asked the address server for an address",
+         "{who} asked the address server for an address, {times}"),
+    Kind("lease-lost", 88, "{whom}'s address was {what} (address server)",
+         "{whom}'s address was {what} (address server), {times}"),
+    Kind("tree-changed", 92, "a switch told that the spanning tree changed",
+         "switches told that the spanning tree changed, {times}"),
+    Kind("tree-hello", 0, "a switch told of another root, role or port: {who}",
+         "a switch told of another root, role or port, {times}: {who}"),
+    Kind("storm", 95, "frames to all or many hosts soared: {what}"),
     # the recording
     Kind("blank-short", 0, "no frame of any kind was recorded for {what}", is_context=False),
     Kind("blank", 91, "no frame of any kind was recorded for {what}", is_context=False),
 )  # fmt: skip
 
 BY_CODE = {kind.code: kind for kind in KINDS}
+
+SIGNS = frozenset({
+    "no-reply", "taken-no-reply", "late-reply", "exception", "sent-again", "replied-again", "connect-unanswered",
+    "connect-refused", "connect-unfinished", "closed", "reset", "asked-nobody",
+})  # fmt: skip
+"""Kinds that are a sign of something wrong with the communication of a device."""

@@ -49,8 +49,9 @@ class _Attempt:
 def link_moments(scope: Scope) -> Iterator[Moment]:
     """All that happened on the device's connections."""
     events = scope.case.events(scope.device, scope.lead_ns, scope.tail_ns)
-    for connection in np.unique(events[:, E_CONNECTION]).tolist():
-        own = events[events[:, E_CONNECTION] == connection]
+    events = events[np.argsort(events[:, E_CONNECTION], kind="stable")]
+    connections, begins = np.unique(events[:, E_CONNECTION], return_index=True)
+    for connection, own in zip(connections.tolist(), np.split(events, begins[1:]), strict=False):
         pair = scope.case.exchange.pairs[int(scope.case.exchange.connection_pair[connection])]
         yield from _of_connection(own, master_called(scope.case, pair.client), called(scope.device))
 

@@ -95,12 +95,16 @@ def due_text(scope: Scope, times: Times) -> str | None:
 
 def _due(scope: Scope, times: Times) -> Iterator[Moment]:
     due, text = due_between(scope), due_text(scope, times)
-    if due is None or text is None:
+    if due is None or text is None or scope.silence is None:
         return
-    timeout = duration(scope.device.limits.watchdog_ns or 0)
     then = ON_LOSS.get(scope.device.limits.on_loss or "", "")
-    if text.startswith("was due at about"):
-        text = "was due"
-    yield Moment(
-        "watchdog-due", due[0], whom=called(scope.device), what=f"its watchdog ({timeout}) {text}{then}"
-    )
+    if scope.is_doubted:
+        text, then = "may have been due, had nothing fed it that the recording lacks", ""
+    elif not scope.silence.certain:
+        text = "may have been due from here on"
+    else:
+        text = (
+            "was due" if due[1] - due[0] <= CLOSE_NS else f"was due, at {times.clock(due[1])} at the latest"
+        )
+    timeout = duration(scope.device.limits.watchdog_ns or 0)
+    yield Moment("watchdog-due", due[0], whom=called(scope.device), what=f"({timeout}) {text}{then}")

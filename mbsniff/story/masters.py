@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mbsniff.diagnose.causes import blank_within
 from mbsniff.diagnose.lines import WITHOUT_REPLY
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.story.moments import Moment
-from mbsniff.story.names import called, master_called, together
+from mbsniff.story.names import anded, called, master_called, together
 from mbsniff.story.scope import Rows, Scope
 
 MOST_OF_IT = 0.6  # of the silence: a master that asked nobody for so long was at rest
+USUAL_TIMES = 1.5  # as long as usual between its requests: a shorter rest is none
 WAITED = 0.25  # of the silence: waits for another device that make up so much are told
 
 
@@ -33,43 +35,54 @@ def master_moments(scope: Scope) -> Iterator[Moment]:
     owners = scope.master_of_poll[scope.case.exchange.poll[rows]]
     feeding = scope.feeding_masters
     asking = [groups.masters.index(m) for m in scope.device.masters]
+    went_on: dict[str, list[tuple[str, Rows]]] = {}
     for master in dict.fromkeys([*feeding, *asking]):
-        yield from _of_master(scope, master, rows[owners == master], master in feeding)
+        own, name = rows[owners == master], master_called(scope.case, groups.masters[master])
+        idle = _idle(scope, master, own)
+        if idle and master in feeding and not _is_excused(scope, idle):
+            frames = _frames_around(scope, master, *idle)
+            what = f"for {duration(idle[1] - idle[0])}"
+            yield Moment("asked-nobody", idle[0], frames, name, what=what, until_ns=idle[1])
+            continue
+        missed, fine = _by_device(scope, own)
+        if len(fine) and not idle:
+            went_on.setdefault(together(_devices(scope, fine)), []).append((name, fine))
+        yield from _without_reply(scope, name, own, missed)
+    for devices, asked in went_on.items():
+        yield _went_on(scope, devices, asked)
 
 
-def _of_master(scope: Scope, master: int, rows: Rows, feeds: bool) -> Iterator[Moment]:
-    name = master_called(scope.case, scope.case.figures.groups.masters[master])
-    idle = _idle(scope, master, rows)
-    blank_ns = blank_within(scope.case.facts.blanks, *idle) if idle else 0
-    if idle and feeds and not _is_excused(idle, blank_ns):
-        begin, end = idle
-        frames = _frames_around(scope, master, begin, end)
-        yield Moment(
-            "asked-nobody", begin, frames, name, what=f"for {duration(end - begin)}", until_ns=end,
-        )  # fmt: skip
-        return
+def _by_device(scope: Scope, rows: Rows) -> tuple[NDArray[np.bool_], Rows]:
+    """(which requests got no reply in time, the requests to devices that answered all)."""
     missed = np.isin(scope.case.exchange.status[rows] & STATUS_MASK, WITHOUT_REPLY)
     places = scope.case.figures.groups.device_of_poll[scope.case.exchange.poll[rows]]
     silent = np.isin(places, np.unique(places[missed]))
-    if (~silent).any() and not idle:
-        yield _asked_others(scope, name, rows[~silent])
-    if silent.any():
-        own = rows[missed]
-        what = counted(len(own), "request")
-        at_ns = scope.case.exchange.request_ns[own]
-        devices = together(_devices(scope, own))
-        yield Moment("others-no-reply", int(at_ns[0]), _ends(scope, own), name, devices, what, int(at_ns[-1]))
+    return missed, np.asarray(rows[~silent], np.int32)
+
+
+def _without_reply(scope: Scope, name: str, rows: Rows, missed: NDArray[np.bool_]) -> Iterator[Moment]:
+    """Requests to other devices without a reply, and how long the master waited for them."""
+    if not missed.any():
+        return
+    own = rows[missed]
+    times = scope.case.exchange.request_ns[own]
+    devices = together(_devices(scope, own))
+    what = counted(len(own), "request")
+    yield Moment("others-no-reply", int(times[0]), _ends(scope, own), name, devices, what, int(times[-1]))
     yield from _waits(scope, name, rows, missed)
 
 
-def _asked_others(scope: Scope, name: str, rows: Rows) -> Moment:
+def _went_on(scope: Scope, devices: str, asked: list[tuple[str, Rows]]) -> Moment:
+    """Masters that asked the same devices all along, and got all replies."""
+    rows = np.concatenate([own for _, own in asked])
+    rows = rows[np.argsort(scope.case.exchange.request_ns[rows], kind="stable")]
     times = scope.case.exchange.request_ns[rows]
     what = f"{counted(len(rows), 'request')}, all answered"
-    devices = together(_devices(scope, rows))
-    return Moment("asked-others", int(times[0]), _ends(scope, rows), name, devices, what, int(times[-1]))
+    who = anded([name for name, _ in asked])
+    return Moment("asked-others", int(times[0]), _ends(scope, rows), who, devices, what, int(times[-1]))
 
 
-def _waits(scope: Scope, name: str, rows: Rows, missed: np.ndarray) -> Iterator[Moment]:
+def _waits(scope: Scope, name: str, rows: Rows, missed: NDArray[np.bool_]) -> Iterator[Moment]:
     """Time from a request without a reply to whatever the master asked next, where it makes up much of the silence."""
     if scope.silence is None or not missed.any():
         return
@@ -104,14 +117,20 @@ def _idle(scope: Scope, master: int, rows: Rows) -> tuple[int, int] | None:
     times = np.concatenate([[scope.from_ns], times, [until_ns]])
     gaps = np.diff(times)
     longest = int(gaps.argmax())
-    if gaps[longest] < MOST_OF_IT * (until_ns - scope.from_ns):
+    if gaps[longest] < max(MOST_OF_IT * (until_ns - scope.from_ns), USUAL_TIMES * _usual_ns(scope, master)):
         return None
     return int(times[longest]), int(times[longest + 1])
 
 
-def _is_excused(idle: tuple[int, int], blank_ns: int) -> bool:
+def _usual_ns(scope: Scope, master: int) -> int:
+    """How long the master usually waits from one request of its fastest poll of the device to the next."""
+    polls = [p for p in scope.device.polls if int(scope.master_of_poll[p.row]) == master]
+    return min((p.period.median for p in polls if p.kind == "cyclic" and p.period), default=0)
+
+
+def _is_excused(scope: Scope, idle: tuple[int, int]) -> bool:
     """Whether most of the time at rest is one in which nothing at all was recorded: nothing can be said of it."""
-    return 2 * blank_ns >= idle[1] - idle[0]
+    return 2 * blank_within(scope.case.facts.blanks, *idle) >= idle[1] - idle[0]
 
 
 def _frames_around(scope: Scope, master: int, begin_ns: int, end_ns: int) -> tuple[int, ...]:

@@ -16,7 +16,7 @@ from mbsniff.site import READ_TABLES, WRITE_TABLES, Register
 from mbsniff.wire.functions import function_name
 
 LONGEST = 60  # characters of a name that a sentence can bear
-MOST = 8  # stretches of folded names that are told
+MOST, MOST_PLAIN = 8, 4  # stretches of folded numbers, and other names, that are told
 _NUMBERED = re.compile(r"(.*?\D)(\d{1,6})")
 _READ_AND_WRITE = 23  # MODBUS Application Protocol Specification V1.1b3, section 6.17
 
@@ -42,7 +42,8 @@ def together(names: Iterable[str]) -> str:
     for stem, members in groupby(sorted(set(names), key=_rank), key=lambda name: _rank(name)[0]):
         own = list(members)
         parts += _numbered(stem, own) if len(own) > 1 else [(own[0], 1)]
-    shown, rest = parts[:MOST], parts[MOST:]
+    most = MOST_PLAIN if len(parts) > MOST_PLAIN + 1 else len(parts)
+    shown, rest = parts[:most], parts[most:]
     texts = [text for text, _ in shown]
     if rest:
         return f"{', '.join(texts)} and {sum(count for _, count in rest):,} more"

@@ -31,6 +31,8 @@ def request_moments(scope: Scope) -> Iterator[Moment]:
     exchange = scope.case.exchange
     if scope.silence is not None and scope.silence.before != scope.last:
         rows = rows[rows != scope.silence.before]  # a mark tells of it
+    told = np.isin(scope.kinds(rows), list(STATUSES)) | (exchange.exception[rows] != 0)
+    rows = rows[told | (exchange.reply_ns[rows] > slow_ns)]
     for row, status in zip(rows.tolist(), scope.kinds(rows).tolist(), strict=True):
         code = int(exchange.exception[row])
         if status in STATUSES:

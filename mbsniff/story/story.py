@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mbsniff.diagnose.finding import Certainty, Diagnosis, Evidence
+from mbsniff.diagnose.recovery import Recovery
 from mbsniff.measure import DeviceFigures
+from mbsniff.story.scope import Scope
 from mbsniff.story.times import Times
 
 
@@ -70,3 +72,7 @@ class Story:
     recovery: list[Titled]
     unseen: list[str]
     """What the wire cannot show, a sentence each."""
+    scope: Scope
+    """What is told of, as figures."""
+    facts: Recovery | None
+    """What is known of the recovery, as figures; None of a moment, and of one master's silence."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -13,17 +12,15 @@ from mbsniff.diagnose.finding import Diagnosis, Finding
 from mbsniff.diagnose.scene import extent
 from mbsniff.diagnose.watchdog import beyond_timeout
 from mbsniff.diagnose.wording import listed
-from mbsniff.errors import one_line
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.silences import limit_ns
 from mbsniff.story.ask import Ask, AskError
-from mbsniff.story.names import called
+from mbsniff.story.cause import NEARLY
+from mbsniff.story.device import device_of, known_devices
 from mbsniff.story.scope import Rows, Scope, feeds_of, scope_of_moment, scope_of_silence
 from mbsniff.story.times import Times, stretch_at
 
 NEAR_NS = 60_000_000_000  # a silence so close to the time asked for is what an alarm list may mean
-NEARLY = 0.5  # of the timeout: a silence from there on is told as one
-MOST_KNOWN = 8
 
 
 @dataclass(frozen=True)
@@ -47,39 +44,6 @@ def subject_of(diagnosis: Diagnosis, ask: Ask, times: Times) -> Subject | None:
     starts_ns, ends_ns = diagnosis.facts.starts_ns or 0, diagnosis.facts.ends_ns or 0
     asked = stretch_at(ask.at, times, starts_ns, ends_ns)
     return _at(case, diagnosis, devices, asked, ask.device is not None)
-
-
-def device_of(diagnosis: Diagnosis, wanted: str) -> DeviceFigures:
-    """The device of that name or address. Raises AskError: unknown, several, or not in the recording."""
-    seen = diagnosis.figures.devices
-    text = wanted.strip().casefold()
-    known = {d.key: _texts(d) for d in seen}
-    hits = [d for d in seen if text in known[d.key]]
-    shown = one_line(wanted[:60])
-    if len(hits) > 1:
-        raise AskError(f'"{shown}" is several devices', expected=listed([d.key for d in hits], MOST_KNOWN))
-    if hits:
-        return hits[0]
-    declared = {t.casefold() for d in diagnosis.site.devices for t in (d.name or "", d.address) if t}
-    if text in declared:
-        raise AskError(f'nothing was sent to "{shown}" in this recording', hint=_known(seen))
-    near = difflib.get_close_matches(text, sorted({t for own in known.values() for t in own}), 1)
-    hint = f"Did you mean {one_line(_as_written(seen, near[0]))}? {_known(seen)}" if near else _known(seen)
-    raise AskError(f'"{shown}" is no device of this recording', hint=hint)
-
-
-def _texts(device: DeviceFigures) -> set[str]:
-    """Everything that the device may be called by."""
-    texts = {device.key, device.key.replace(":502/", "/"), device.address, f"{device.address}:{device.port}"}
-    return {text.casefold() for text in (*texts, device.name or "") if text}
-
-
-def _as_written(seen: list[DeviceFigures], text: str) -> str:
-    return next((d.name for d in seen if d.name and d.name.casefold() == text), text)
-
-
-def _known(seen: list[DeviceFigures]) -> str:
-    return f"Devices: {listed([called(d) for d in seen], MOST_KNOWN)}."
 
 
 def _worst(case: Case, diagnosis: Diagnosis, devices: list[DeviceFigures], ask: Ask) -> Subject | None:
@@ -113,7 +77,7 @@ def _of_finding(case: Case, device: DeviceFigures, finding: Finding) -> Subject 
                 return Subject(
                     scope_of_silence(case, device, each.silence, limit, each.master), finding, None
                 )
-        return None
+        return _of_one_gone(case, device, finding)
     inside = [
         s for s in beyond_timeout(device)
         if finding.from_ns is None or (extent(s)[0] >= finding.from_ns and s.until_ns <= (finding.until_ns or 0))
@@ -124,14 +88,27 @@ def _of_finding(case: Case, device: DeviceFigures, finding: Finding) -> Subject 
     return Subject(scope_of_silence(case, device, silence, limit), finding, None)
 
 
+def _of_one_gone(case: Case, device: DeviceFigures, finding: Finding) -> Subject | None:
+    """Of a master that was not heard any more: from its last feed to the recording's end."""
+    for master in device.masters:
+        _, feeds = feeds_of(case, device, master)
+        if len(feeds) and int(case.exchange.request_ns[feeds[-1]]) == finding.from_ns:
+            silence = _longest_gap(case, feeds[-1:], (finding.from_ns, finding.until_ns or finding.from_ns))
+            if silence:
+                scope = scope_of_silence(case, device, silence, limit_ns(device.limits), master)
+                return Subject(scope, finding, None)
+    return None
+
+
 def _at(
     case: Case, diagnosis: Diagnosis, devices: list[DeviceFigures], asked: tuple[int, int], named: bool
 ) -> Subject:
     """The silence at that time, or the nearest within a minute, or what was going on."""
+    masked = {(f.device, f.from_ns) for f in diagnosis.findings if f.code == "watchdog-masked"}
     near = [(_distance(extent(s), asked), not s.certain, -s.length_ns, d.index, d, s)
             for d in devices for s in beyond_timeout(d)]  # fmt: skip
     near += [(_distance(extent(m.silence), asked), True, 0, d.index, d, m.silence)
-             for d in devices for m in d.master_silences if m.beyond]  # fmt: skip
+             for d in devices for m in d.master_silences if (d.key, m.silence.from_ns) in masked]  # fmt: skip
     near = [entry for entry in near if entry[0] <= NEAR_NS]
     if near:
         *_, device, silence = min(near, key=lambda entry: entry[:4])
@@ -139,7 +116,7 @@ def _at(
         scope = scope_of_silence(case, device, silence, limit_ns(device.limits), master)
         return Subject(scope, _finding_of(diagnosis.findings, device, silence), asked)
     if not named and len(devices) > 1:
-        hint = f"Name the device with --device. {_known(devices)}"
+        hint = f"Name the device with --device. {known_devices(devices)}"
         raise AskError("no watchdog was due within a minute of that time", hint=hint)
     return _quiet(case, devices[0], asked)
 

@@ -10,17 +10,19 @@ from mbsniff.diagnose.wording import between, duration
 from mbsniff.exchange import Look
 from mbsniff.story.ask import Ask
 from mbsniff.story.cause import argue
+from mbsniff.story.kinds import SIGNS
 from mbsniff.story.links import link_moments
 from mbsniff.story.marks import due_text, mark_moments
 from mbsniff.story.masters import master_moments
 from mbsniff.story.moments import Moment, Phases, steps_of
 from mbsniff.story.names import called, master_called, together
+from mbsniff.story.network import network_moments
 from mbsniff.story.others import other_moments
 from mbsniff.story.recording import recording_moments
 from mbsniff.story.recovery import is_told_by_status, recovery_moments, recovery_text, seen_recovery
 from mbsniff.story.requests import healthy_moments, request_moments
 from mbsniff.story.scope import Scope
-from mbsniff.story.story import Argued, Story
+from mbsniff.story.story import Argued, Step, Story
 from mbsniff.story.subject import Subject, subject_of
 from mbsniff.story.times import Times
 from mbsniff.story.unseen import unseen
@@ -45,6 +47,7 @@ def tell(
         scope = subject.scope
     phases = Phases(scope.from_ns, scope.until_ns)
     moments = [*_moments(subject, diagnosis, written, times), *recovery_moments(scope, recovery)]
+    moments += network_moments(scope, {m.who for m in moments if m.kind == "asked-nobody"})
     steps = steps_of(moments, scope.case, times, phases, fold=fold)
     feeding = scope.feeding_masters
     master = (
@@ -55,14 +58,17 @@ def tell(
     return Story(
         diagnosis, times, scope.device, scope.from_ns, scope.until_ns,
         headline=_headline(scope, times),
-        summary=_summary(subject, times, cause),
+        summary=_summary(subject, times, cause, steps),
         is_fault=subject.finding is not None and subject.finding.level == "fault",
         steps=steps,
         cause=cause,
         recovery=recovery_text(scope, recovery, times),
-        unseen=unseen(
-            diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)
-        ),
+        unseen=[
+            *unseen(diagnosis, code, called(scope.device), master, has_status=is_told_by_status(recovery)),
+            *(f"the recording itself: {times.localized(doubt, scope.from_ns)}" for doubt in diagnosis.doubts),
+        ],
+        scope=scope,
+        facts=recovery,
     )  # fmt: skip
 
 
@@ -89,12 +95,12 @@ def _headline(scope: Scope, times: Times) -> str:
     return f"What happened to {called(scope.device)} on {day}, {span} ({times.name(scope.from_ns)})"
 
 
-def _summary(subject: Subject, times: Times, cause: Argued | None) -> str:
+def _summary(subject: Subject, times: Times, cause: Argued | None, steps: list[Step]) -> str:
     """The first paragraph: how long, whether the watchdog was due, and the cause in a word."""
     scope = subject.scope
     name = called(scope.device)
     if scope.silence is None:
-        return _quiet(subject, times, cause)
+        return _quiet(subject, cause, steps)
     silence = scope.silence
     length = between(silence.shortest_ns, silence.longest_ns if silence.longest_ns else silence.length_ns)
     if scope.master is not None:
@@ -103,8 +109,13 @@ def _summary(subject: Subject, times: Times, cause: Argued | None) -> str:
             f"{master} sent {name} nothing for {length}. Requests of others kept the watchdog fed, so it did "
             f"not trip, although {master} had no control over {name}."
         )
-    text = f"{name} ({scope.device.key}) got no request that feeds its watchdog for {length}"
+    text = f"{_introduced(scope)} got no request that feeds its watchdog for {length}"
     return f"{text}; {_watchdog(scope, times)}."
+
+
+def _introduced(scope: Scope) -> str:
+    """The device with its address, where it has a name."""
+    return f"{called(scope.device)} ({scope.device.key})" if scope.device.name else scope.device.key
 
 
 def _watchdog(scope: Scope, times: Times) -> str:
@@ -119,16 +130,12 @@ def _watchdog(scope: Scope, times: Times) -> str:
     return f"its watchdog ({duration(timeout_ns)}) {due}"
 
 
-def _quiet(subject: Subject, times: Times, cause: Argued | None) -> str:
+def _quiet(subject: Subject, cause: Argued | None, steps: list[Step]) -> str:
+    """Of a moment without a silence."""
     scope = subject.scope
-    name = called(scope.device)
-    text = f"{name} ({scope.device.key}) was fed in time then: no silence came near its watchdog's timeout"
+    text = f"{_introduced(scope)} was fed in time then: no silence came near its watchdog's timeout"
     if not scope.device.limits.watchdog_ns:
-        text = (
-            f"No silence of {name} ({scope.device.key}) stands out then; no timeout of its watchdog is stated"
-        )
-    return (
-        f"{text}."
-        if cause
-        else f"{text}, and the recording shows no communication cause for anything it did."
-    )
+        text = f"No silence of {_introduced(scope)} stands out then; no timeout of its watchdog is stated"
+    if any(step.kind in SIGNS for step in steps):
+        return f"{text}, but not everything went well, as told below."
+    return f"{text}." if cause else f"{text}; the recording shows no communication cause for anything it did."

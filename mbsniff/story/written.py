@@ -15,6 +15,8 @@ from mbsniff.story.moments import Moment
 from mbsniff.story.names import called, master_called
 from mbsniff.story.scope import Scope
 
+OFTEN_LEAST = 10  # writes, of which more than half bring another value: a control output, or a life sign
+
 
 @dataclass(frozen=True)
 class Written:
@@ -78,6 +80,11 @@ def _write(scope: Scope, own: Written, k: int) -> Moment:
     if own.is_reset:
         frames, name = (int(exchange.request_frame[row]),), called(scope.device)
         return Moment("reset-trip", int(trace.times_ns[k]), frames, _who(scope, trace, k), name, what)
+    if len(trace.rows) >= OFTEN_LEAST and 2 * int(trace.changes.sum()) > len(trace.rows):
+        return Moment(
+            "wrote-often", int(trace.times_ns[k]), (int(exchange.request_frame[row]),),
+            _who(scope, trace, k), called(scope.device), what, group=own.name,
+        )  # fmt: skip
     to_zero = trace.values[k] == 0 and not own.is_reset
     return Moment(
         "wrote-zero" if to_zero else "wrote", int(trace.times_ns[k]), (int(exchange.request_frame[row]),),
@@ -106,6 +113,8 @@ def force_moments(scope: Scope, written: list[Written]) -> Iterator[Moment]:
         if found is None:
             continue
         since, _ = found
+        if own.trace.times_ns[since] >= scope.lead_ns and own.trace.changes[since]:
+            continue  # told as a change
         changed = bool(own.trace.changes[since])
         earlier = np.flatnonzero(own.trace.accepted[:since])
         before = f" (before: {own.amount(int(earlier[-1]))})" if changed and len(earlier) else ""

@@ -87,7 +87,7 @@ def take_bytes(
             done = _short(data, at, done, seen, size, c, side, state, parts, free_parts, carry)
             break
         here = seen - done if seen - done < length else length
-        emit(
+        _emit_apart(
             data, at + done, here, length, c, side, (sequence + done + length) & 0xFFFFFFFF,
             time_ns, frame, state, rows, values, carry,
         )  # fmt: skip
@@ -134,12 +134,12 @@ def emit(
 
 
 @rare
-def _emit_part(
-    parts: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int,
+def _emit_apart(
+    data: Bytes, at: int, seen: int, size: int, c: int, side: int, end_sequence: int, time_ns: int,
     frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
-    """The same from a buffer of parts."""
-    emit(parts, at, seen, size, c, side, end_sequence, time_ns, frame, state, rows, values, carry)
+    """The same, compiled once for all who are not in a hurry; ``data`` may be the buffer of parts."""
+    emit(data, at, seen, size, c, side, end_sequence, time_ns, frame, state, rows, values, carry)
 
 
 @rare
@@ -161,7 +161,7 @@ def _short(
     return size
 
 
-@helper
+@rare
 def drop_part(c: int, side: int, state: Columns, free_parts: Columns, carry: Columns) -> None:
     """Give back the buffer of an unfinished message, if there is one, and count the side as out of step."""
     part = side * SIDE_COLUMNS + PART
@@ -198,7 +198,7 @@ def continue_part(
                 drop_part(c, side, state, free_parts, carry)
                 return 0
         if fill >= HEADER and fill == wanted:
-            _emit_part(
+            _emit_apart(
                 parts, base, fill, fill, c, side, (sequence + done) & 0xFFFFFFFF,
                 time_ns, frame, state, rows, values, carry,
             )  # fmt: skip
@@ -211,7 +211,7 @@ def continue_part(
         return done
     ends = done + wanted - fill  # the recorder cut the frame inside this message
     if fill >= HEADER + SHORTEST and ends <= size:
-        _emit_part(
+        _emit_apart(
             parts, base, fill, wanted, c, side, (sequence + ends) & 0xFFFFFFFF,
             time_ns, frame, state, rows, values, carry,
         )  # fmt: skip

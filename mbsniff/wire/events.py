@@ -17,17 +17,37 @@ from mbsniff.wire.rows import (
     SIDE,
     TIME_NS,
     UNRECORDED,
+    WINDOW_CLOSED,
+    WINDOW_OPENED,
 )
 from mbsniff.wire.sequence import ahead
-from mbsniff.wire.state import C_ROWS, C_UNRECORDED, NEXT, PENDING, SEEN_NS, SIDE_COLUMNS
+from mbsniff.wire.state import (
+    C_ROWS,
+    C_UNRECORDED,
+    HEARD,
+    IS_CLOSED,
+    NEXT,
+    PENDING,
+    SEEN_NS,
+    SIDE_COLUMNS,
+)
 
 
-@helper
+@rare
 def add_event(
     kind: int, c: int, side: int, time_ns: int, frame: int, amount: int, sequence: int, from_ns: int,
     rows: Columns, carry: Columns,
 ) -> None:  # fmt: skip
     """Add the row of a link event."""
+    _put_event(kind, c, side, time_ns, frame, amount, sequence, from_ns, rows, carry)
+
+
+@helper
+def _put_event(
+    kind: int, c: int, side: int, time_ns: int, frame: int, amount: int, sequence: int, from_ns: int,
+    rows: Columns, carry: Columns,
+) -> None:  # fmt: skip
+    """The same, for those events that are not rare."""
     row = carry[C_ROWS]
     carry[C_ROWS] = row + 1
     rows[row, KIND] = kind
@@ -52,7 +72,20 @@ def note_acknowledgement(
         following = state[c, yours + NEXT]
         state[c, yours + PENDING] = following if side == SERVER and ahead(following, ack) > 0 else -1
         if size == 0 or side == CLIENT:
-            add_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
+            _put_event(ACKNOWLEDGED, c, side, time_ns, frame, 0, ack, -1, rows, carry)
+
+
+@rare
+def note_window(
+    c: int, side: int, window: int, time_ns: int, frame: int, state: Columns, rows: Columns, carry: Columns
+) -> None:
+    """Note that a side closes its receive window, or opens it again; until then its frames are not plain."""
+    is_closed = state[c, HEARD] & (IS_CLOSED << side)
+    if (window == 0) == (is_closed != 0):
+        return
+    state[c, HEARD] ^= IS_CLOSED << side
+    kind = WINDOW_CLOSED if window == 0 else WINDOW_OPENED
+    add_event(kind, c, side, time_ns, frame, window, -1, -1, rows, carry)
 
 
 @rare

@@ -27,7 +27,7 @@ from mbsniff.wire.control import (
 )
 from mbsniff.wire.copies import is_copy, print_of, remember_print
 from mbsniff.wire.cut import take_bytes
-from mbsniff.wire.events import add_event, note_acknowledgement
+from mbsniff.wire.events import add_event, note_acknowledgement, note_window
 from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
@@ -64,6 +64,7 @@ from mbsniff.wire.state import (
     HELD,
     HELD_BYTES,
     HIDDEN_FRAME,
+    IS_CLOSED,
     MOST_HELD,
     NEXT,
     ROOM,
@@ -191,6 +192,9 @@ def frames_to_rows(
         remember_print(c, side, mark, time_ns, state)
         if flags & (SYN_BIT | RST_BIT | FIN_BIT) or not state[c, HEARD] & (1 << side):
             _set_aside(c, i - 1, aside, carry)
+        window = u16(data, tcp + 14)
+        if (window == 0 or state[c, HEARD] >= IS_CLOSED) and not flags & (SYN_BIT | RST_BIT):
+            note_window(c, side, window, time_ns, carry[C_ORDINAL] + i - 1, state, rows, carry)
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
             data, tcp + header, seen, size, c, side, sequence, ack, flags, time_ns,

@@ -1,8 +1,8 @@
 """Frames as nearly all are in, their message rows out: what the loop would make of them, only sooner.
 
 Plain is: Ethernet, at most one VLAN tag, IPv4 without options, a known connection in order on both sides,
-one whole message or none. Anything else is left to the loop, untouched. Captures that are alike but for a
-second VLAN tag go the other way, so that tests hold both ways against each other.
+one whole message or none, and an open window. Anything else is left to the loop, untouched. Captures that are
+alike but for a second VLAN tag go the other way, so that tests hold both ways against each other.
 """
 
 from __future__ import annotations
@@ -72,9 +72,11 @@ def plain_frames(
         source = u16(data, tcp)
         target = u16(data, tcp + 2)
         side = CLIENT if ports[target] else SERVER
-        flags = u16(data, tcp + 12)
-        size = segment_end - tcp - (flags >> 12) * 4
-        if (ports[source] != 0) == (side == CLIENT) or flags < 0x5000 or size < 0:
+        word = u32(data, tcp + 12)  # header length, flags, window
+        size = segment_end - tcp - (word >> 28) * 4
+        if (ports[source] != 0) == (side == CLIENT) or word < 0x5000_0000 or size < 0:
+            return i
+        if word & 0xFFFF == 0:
             return i
         from_address = u32(data, ip + 12)
         to_address = u32(data, ip + 16)
@@ -84,17 +86,18 @@ def plain_frames(
         server = to_address if side == CLIENT else from_address
         if c >= carry[C_CONNECTIONS] or not is_ipv4_key(keys, c, ports_key, client, server):
             return i
-        flags &= 0xFF
+        flags = word >> 16 & 0xFF
         sequence = u32(data, tcp + 4)
         mark = print_of(sequence, u16(data, tcp + 16), u16(data, ip + 4), flags, size)
         time_ns = frames[i, TIME_NS]
-        i += 1
+        i = (i + 1) & INDEX
         if is_copy(c, side, mark, time_ns, state):
             carry[C_FRAMES_MODBUS] += 1
             carry[C_REPEATED] += 1
             continue
         ack = u32(data, tcp + 8)
-        if not _is_next(data, segment_end - size, size, c, side, sequence, ack, flags, state):
+        begin = (segment_end - size) & INDEX
+        if not _is_next(data, begin, size, c, side, sequence, ack, flags, state):
             return i - 1
         carry[C_FRAMES_MODBUS] += 1
         remember_print(c, side, mark, time_ns, state)
@@ -102,7 +105,7 @@ def plain_frames(
         if size > 0:
             following = (sequence + size) & 0xFFFFFFFF
             emit(
-                data, segment_end - size, size, size, c, side, following, time_ns, frame,
+                data, begin, size, size, c, side, following, time_ns, frame,
                 state, rows, values, carry,
             )  # fmt: skip
             state[c, side * SIDE_COLUMNS + NEXT] = following

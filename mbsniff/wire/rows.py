@@ -26,7 +26,7 @@ ROW_COLUMNS = 16
 # Further columns of the other kinds.
 SIDE = 4  # who sent it: CLIENT or SERVER
 FROM_NS = 5  # UNRECORDED: when that side was last seen in order, -1 where never
-AMOUNT = 6  # UNRECORDED, AGAIN: bytes; OPENING: 1 where the SYN is one sent again
+AMOUNT = 6  # UNRECORDED, AGAIN: bytes; OPENING: 1 where the SYN is one sent again; WINDOW_OPENED: its field
 SEQUENCE = 7  # AGAIN: sequence number of its first byte; ACKNOWLEDGED: acknowledgement number
 
 CLIENT, SERVER = 0, 1
@@ -41,6 +41,8 @@ OPENING = 6  # SYN
 ACCEPTED = 7  # SYN and ACK
 CLOSING = 8  # FIN
 RESET = 9  # RST
+WINDOW_CLOSED = 10  # a side announces a receive window of 0 (RFC 9293, 3.8.6): its program does not read
+WINDOW_OPENED = 11  # and takes bytes again
 
 FITS = 0  # as the function's format asks
 MALFORMED = 1  # length or byte count is not what the function's format asks

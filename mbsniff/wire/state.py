@@ -12,10 +12,11 @@ PRINT = 5  # fingerprints of this side's last PRINTS frames, -1 where none; the 
 PRINTS = 4  # came within COPY_NS of the next: a handshake and a request may precede their copies
 SIDE_COLUMNS = 9
 HELD = 18  # first of the segments held back, in order of arrival, -1 where none
-HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 the connection was reset
+HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 it was reset, 8 and 16 whose window is closed
 STATE_COLUMNS = 20
 
 WAS_RESET = 4
+IS_CLOSED = 8  # the client's window; shifted by the side
 
 IN_STEP = 0
 LOST = -1

@@ -87,6 +87,25 @@ CAUSES = (
         announces=("zone3", "stranger"),
         acts=(Act(7, "plug in", "stranger"), Act(14, "unplug", "stranger")),
     ),
+    cause(
+        "link-back",
+        plc=PlcPlan(timeout_s=12.0, retries=0),
+        acts=(Act(7, "link down", "zone3"), Act(11, "link up", "zone3")),
+    ),
+    cause(
+        "window-closed",
+        span_s=26.0,
+        plc=PlcPlan(timeout_s=0.3, retries=2, keeps_connection=True, exchanged=(3,)),
+        zones={3: ZonePlan(keeps_little=True)},
+        acts=(Act(7, "stop", "zone3"), Act(16, "continue", "zone3")),
+    ),
+    cause(
+        "evicted",
+        plc=PlcPlan(reconnect_s=6.0),
+        zones={3: ZonePlan(slots=1, evicts=True)},
+        terminal=(TerminalJob(7.2, 11.0, (3,), 0.4, PAGE),),
+    ),
+    cause("lease-refused", leases=(Lease(7.0, ""), Lease(14.0, "192.0.2.53"))),
     cause("address-moved", span_s=25.0, leases=(Lease(7.0, ELSEWHERE), Lease(16.0, "192.0.2.53"))),
     cause(
         "flow-forgotten",
@@ -128,6 +147,13 @@ CAUSES = (
         station=StationPlan(period_s=2.0, pings=("plc",)),
         recipes=(Recipe(0, RYE), Recipe(10, ROLLS)),
         plc=PlcPlan(jitter_s=0.45),
+    ),
+    cause(
+        "healthy-news",
+        cabling=Cabling(far=("zone4", "zone5", "zone6"), trunks=2, spanning_tree=True),
+        leases=(Lease(8.0, "192.0.2.53"),),
+        terminal=(TerminalJob(9.0, 14.0, (1, 3), 1.0, PAGE),),
+        acts=(Act(9, "trunk down", "trunk2"), Act(10, "trunk up", "trunk2")),
     ),
     cause("healthy-slow-device", zones={4: ZonePlan(work_s=((-99.0, 0.7),))}),
 )

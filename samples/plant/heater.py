@@ -8,6 +8,7 @@ REGISTERS = 100  # addresses 0 to 99: reading 5 from 96 crosses the end
 TEMPERATURE, SETPOINT_IN_FORCE, OUTPUT, STATUS, SECONDS, TRIPS = 0, 1, 2, 3, 4, 5
 PROBES = range(6, 16)  # further thermocouples along the belt
 SETPOINT, RESET = 40, 41  # written by the PLC
+TABLE = range(44, 96)  # scratch, for what a recipe brings
 CYCLIC_WRITES = (1, 2, 3)  # zones that get their setpoint every cycle; the others when it changes
 SERIAL_NUMBER = 96  # to the end, four registers
 SERIAL_WORDS = (0x4F56, 0x454E, 2024)  # before the zone's number

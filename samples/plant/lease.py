@@ -24,6 +24,7 @@ BITS = bytes.fromhex(CLIENT.mac.replace(":", ""))
 SERVER_PORT, CLIENT_PORT = 67, 68  # RFC 2131, section 4.1
 REPLIES = {1: "offer", 3: "ack"}  # to discover and request; RFC 2132, section 9.6
 ANSWERS_WITHIN_S = 3.0
+NO_ADDRESS = "0.0.0.0"
 
 
 def asking(kind: str, number: int, wanted: str | None = None) -> Packet:
@@ -42,36 +43,50 @@ def giving(kind: str, number: int, given: str) -> Packet:
 
 
 def serve(scenario: Scenario, clock: Clock) -> None:
-    """Offer and grant the address that is in force."""
+    """Offer and grant the address that is in force, or refuse."""
     with L2Socket(iface="eth0") as port:
         for frame in frames(port, clock, scenario.span_s):
             if DHCP in frame and frame[UDP].dport == SERVER_PORT:
                 given = [lease for lease in scenario.leases if lease.at_s <= clock.now_s()][-1].address
                 kinds = [option[1] for option in frame[DHCP].options if option[0] == "message-type"]
-                port.send(giving(REPLIES[kinds[0]], frame[BOOTP].xid, given))
+                kind = REPLIES[kinds[0]] if given else "nak"
+                port.send(giving(kind, frame[BOOTP].xid, given or NO_ADDRESS))
 
 
 def exchange(port: L2Socket, message: Packet, clock: Clock) -> str:
-    """Send a message of the client; give the address in the server's answer."""
+    """Send a message of the client; give the address in the server's answer (`NO_ADDRESS` where it refuses)."""
     port.send(message)
     for frame in frames(port, clock, clock.now_s() + ANSWERS_WITHIN_S):
         if DHCP in frame and frame[UDP].dport == CLIENT_PORT and frame[BOOTP].xid == message[BOOTP].xid:
             return str(frame[BOOTP].yiaddr)
-    raise SystemExit("nobody gave a lease")
+    raise SystemExit("nobody answered the request for a lease")
 
 
 def use(scenario: Scenario, clock: Clock) -> None:
-    """Ask for a lease at each time of the plan, take the address that is given, and announce it."""
+    """Ask for a lease at each time of the plan, take the address that is given, and announce it.
+
+    A client that has an address asks for it again at once (RFC 2131, section 4.3.2, INIT-REBOOT) where it is
+    to be the same or refused; where it is refused, it uses none until the next one.
+    """
     own = CLIENT.address
     for number, lease in enumerate(scenario.leases, 1):
         time.sleep(max(0.0, lease.at_s - clock.now_s()))
         with L2Socket(iface="eth0") as port:
-            offered = exchange(port, asking("discover", number), clock)
-            given = exchange(port, asking("request", number, offered), clock)
-            command("ip", "address", "delete", f"{own}/{PREFIX_BITS}", "dev", "eth0")
-            command("ip", "address", "add", f"{given}/{PREFIX_BITS}", "dev", "eth0")
-            port.send(announcement(CLIENT.mac, given))
+            wanted = own
+            if lease.address not in ("", own):
+                wanted = exchange(port, asking("discover", number), clock)
+            given = exchange(port, asking("request", number, wanted), clock)
+            if given != own:
+                _change(own, given)
+            if given != NO_ADDRESS:
+                port.send(announcement(CLIENT.mac, given))
         own = given
+
+
+def _change(old: str, new: str) -> None:
+    for address, what in ((old, "delete"), (new, "add")):
+        if address != NO_ADDRESS:
+            command("ip", "address", what, f"{address}/{PREFIX_BITS}", "dev", "eth0")
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ import time
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
+from pymodbus.pdu import ModbusPDU
 
 from plant.hosts import PORT, UNIT_ID, Host
 
@@ -57,8 +58,24 @@ class Link:
         except ModbusException:
             self._throw_away()
             return None
-        is_whole = not reply.isError() and len(reply.registers) == quantity
-        return list(reply.registers) if is_whole else None
+        return self._whole(reply, quantity)
+
+    async def exchange(self, start: int, quantity: int, to: int, values: list[int]) -> list[int] | None:
+        """Write registers from ``to`` on and read others (function 23); None as with `read`."""
+        if not await self._open():
+            return None
+        try:
+            reply = await self.client.readwrite_registers(
+                read_address=start,
+                read_count=quantity,
+                write_address=to,
+                values=values,
+                device_id=self.unit_id,
+            )
+        except ModbusException:
+            self._throw_away()
+            return None
+        return self._whole(reply, quantity)
 
     async def write(self, address: int, value: int) -> bool:
         """Write one holding register (function 6); true once the device has confirmed it."""
@@ -89,6 +106,11 @@ class Link:
             # pymodbus itself would wait out the time for a reply that can no longer come.
             waiting.set_exception(ConnectionException("the device ended the connection"))
             waiting.exception()  # nobody need be waiting for it
+
+    @staticmethod
+    def _whole(reply: ModbusPDU, quantity: int) -> list[int] | None:
+        is_whole = not reply.isError() and len(reply.registers) == quantity
+        return list(reply.registers) if is_whole else None
 
     def _throw_away(self) -> None:
         if self.keeps_connection:

@@ -55,7 +55,8 @@ class PlcPlan:
     After ``retries`` further tries of ``timeout_s`` each it throws the connection away with a reset, unless it
     ``keeps_connection``. What a zone closed, or it closed itself
     at (zone, time) of ``hangs_up``, it opens again after ``reconnect_s``. ``in_sequence``: one zone after the
-    other instead of side by side. ``unasked`` zones get no request at all, ``unwritten`` ones no setpoint.
+    other instead of side by side. ``exchanged``: zones that it reads by function 23, which writes them a long table
+    at once. ``unasked`` zones get no request at all, ``unwritten`` ones no setpoint.
     """
 
     jitter_s: float = 0.02
@@ -65,6 +66,7 @@ class PlcPlan:
     reconnect_s: float = 0.0
     in_sequence: bool = False
     keep_alive_s: int = 0  # idle time before TCP probes, and between probes; 0: none
+    exchanged: tuple[int, ...] = ()
     unasked: tuple[Away, ...] = ()
     unwritten: tuple[Away, ...] = ()
     hangs_up: tuple[tuple[int, float], ...] = ()
@@ -77,7 +79,8 @@ class ZonePlan:
     ``work_s``: further work on each read, (time, seconds) with straight lines between. ``surplus_s`` for each
     read above the tolerated ones, up to ``surplus_max_s``. ``busy_from`` waiting requests on it answers exception
     06; 0: never. ``slots``: connections that it takes at once, further ones are reset; 0: any number.
-    ``hangs_up_at_s``: closes all its connections.
+    ``evicts``: takes those further ones and closes its oldest one for each. ``keeps_little``: takes no
+    more than 1152 bytes of a connection that it does not read. ``hangs_up_at_s``: closes all its connections.
     """
 
     work_s: tuple[tuple[float, float], ...] = ()
@@ -85,6 +88,8 @@ class ZonePlan:
     surplus_max_s: float = 0.12
     busy_from: int = 0
     slots: int = 0
+    evicts: bool = False
+    keeps_little: bool = False
     hangs_up_at_s: float | None = None
 
 
@@ -113,7 +118,7 @@ class Cabling:
 
 @dataclass(frozen=True)
 class Lease:
-    """From ``at_s`` on, zone 3 gets ``address`` when it asks for one."""
+    """From ``at_s`` on, zone 3 gets ``address`` when it asks for one; empty: it is refused the one it has."""
 
     at_s: float
     address: str

@@ -6,7 +6,7 @@ import asyncio
 import sys
 from random import Random
 
-from plant.heater import CYCLIC_WRITES, RESET, SETPOINT, STATUS, TRIPPED
+from plant.heater import CYCLIC_WRITES, RESET, SETPOINT, STATUS, TABLE, TRIPPED
 from plant.hosts import FANS, GATEWAY, ZONES
 from plant.link import Link
 from plant.peer import Clock, get_set
@@ -55,7 +55,7 @@ class ZoneTask:
         """Ask the zone once, unless the plan leaves it out at ``now_s``."""
         if is_away(self.plan.unasked, self.number, now_s):
             return
-        registers = await self.link.read(*BLOCK)
+        registers = await self._read()
         self.good_cycles = self.good_cycles + 1 if registers else 0
         if registers is None:
             self.written = None  # after a failure the setpoint is written anew
@@ -66,6 +66,11 @@ class ZoneTask:
         # A controller that shut its output off takes a reset only while requests are arriving.
         if registers[STATUS] & TRIPPED and self.good_cycles >= GOOD_CYCLES_BEFORE_RESET:
             await self.link.write(RESET, 1)
+
+    async def _read(self) -> list[int] | None:
+        if self.number in self.plan.exchanged:
+            return await self.link.exchange(*BLOCK, TABLE.start, list(TABLE))
+        return await self.link.read(*BLOCK)
 
     def _is_to_write(self, wanted: int, now_s: float) -> bool:
         if is_away(self.plan.unwritten, self.number, now_s):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import sys
 from typing import Any
 
@@ -22,6 +23,7 @@ from plant.service import Service
 SLOWEST_ZONE, SLOWNESS = 4, 1.5  # an older controller
 AFTER_S = 2.0  # serve longer than the masters ask
 PROBES_READ_BY_PLC = 8  # and those after it
+READING = (3, 23)
 ANYWHERE = "0.0.0.0"  # within its namespace, whatever address it is given
 
 
@@ -47,7 +49,7 @@ class Zone:
         set_values: list[int] | list[bool] | None,
     ) -> ExcCodes | None:
         """Serve one access to the registers (pymodbus's SimAction); None: go on normally."""
-        if function_code != 3 and set_values is None:
+        if function_code not in READING and set_values is None:
             return None  # pymodbus reads back what it has written
         if self.plan.busy_from and self.waiting >= self.plan.busy_from:
             return ExcCodes.DEVICE_BUSY
@@ -104,12 +106,12 @@ class Server(ModbusTcpServer):
 
 
 class Door:
-    """The zone's server; where its connections are limited, it stops listening while all are taken."""
+    """The zone's server; where its connections are limited, it stops listening while all are taken, or evicts."""
 
     def __init__(self, zone: Zone) -> None:
         data = SimData(0, count=REGISTERS, values=0, datatype=DataType.REGISTERS)
         device = SimDevice(UNIT_ID, simdata=data, action=zone.request)
-        self.slots = zone.plan.slots
+        self.slots, self.evicts = zone.plan.slots, zone.plan.evicts
         self.taken = 0
         self.listening: asyncio.Task[bool] | None = None
         self.server = Server(device, address=(ANYWHERE, PORT), trace_connect=self._count)
@@ -119,9 +121,18 @@ class Door:
         for handler in list(self.server.active_connections.values()):
             handler.transport.close()
 
+    def keep_little(self) -> None:
+        """Let TCP take as little as Linux can of a connection that is not read."""
+        for listener in self.server.transport.sockets:  # type: ignore[attr-defined]
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)  # it takes the least that it allows
+
     def _count(self, is_connected: bool) -> None:
         self.taken += 1 if is_connected else -1
         if not self.slots:
+            return
+        if self.evicts:
+            if self.taken > self.slots:
+                next(iter(self.server.active_connections.values())).transport.close()
             return
         if self.taken >= self.slots and self.server.transport:
             self.server.transport.close()  # a closed port: attempts are reset, as with a full table
@@ -135,6 +146,8 @@ async def serve(scenario: Scenario, number: int, clock: Clock) -> None:
     zone = Zone(scenario, number, clock)
     door = Door(zone)
     await door.server.serve_forever(background=True)
+    if zone.plan.keeps_little:
+        door.keep_little()
     if zone.plan.hangs_up_at_s is not None:
         await clock.sleep_until(zone.plan.hangs_up_at_s)
         door.hang_up()

@@ -85,6 +85,7 @@ class Connection:
         stale: bool = False,
         advance: bool = True,
         wait: float = 0,
+        window: int | None = None,
     ) -> Sighting:
         """Send one segment; it acknowledges all that the other side sent, unless it is stale."""
         self.plant.wait(wait)
@@ -96,7 +97,7 @@ class Connection:
         acked = (self.received[side] if ack is None else ack) if flags & ACK else 0
         packet = tcp_packet(
             *ends, own, acked, flags, payload,
-            ip_id=self.ip_ids[side], hops=self.hops[side], window=self.windows[side],
+            ip_id=self.ip_ids[side], hops=self.hops[side], window=self.windows[side] if window is None else window,
         )  # fmt: skip
         if seq is None and advance:
             if payload:

@@ -18,7 +18,7 @@ ETHERNET = Link()
 KINDS = {
     r.REQUEST: "request", r.REPLY: "reply", r.ACKNOWLEDGED: "acknowledged", r.UNRECORDED: "unrecorded",
     r.AGAIN: "again", r.PROBE: "probe", r.OPENING: "opening", r.ACCEPTED: "accepted", r.CLOSING: "closing",
-    r.RESET: "reset",
+    r.RESET: "reset", r.WINDOW_CLOSED: "window closed", r.WINDOW_OPENED: "window opened",
 }  # fmt: skip
 SHAPES = {r.FITS: "fits", r.MALFORMED: "malformed", r.CUT: "cut"}
 

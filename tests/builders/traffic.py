@@ -233,6 +233,7 @@ ACTS: dict[str, Callable[[Dialogue, Step], None]] = {
     "device closes": _by(DEVICE, lambda c, side, step: c.close(side)),
     "master resets": _by(MASTER, lambda c, side, step: c.reset(side)),
     "device resets": _by(DEVICE, lambda c, side, step: c.reset(side)),
+    "window closed": _by(MASTER, lambda c, side, step: c.segment(step.pick % 2, stale=step.stale, window=0)),
     "probe": _by(MASTER, lambda c, side, step: c.probe(step.pick % 2, b"\0" * (step.value % 2))),
     "master garbage": _by(MASTER, _garbage),
     "device garbage": _by(DEVICE, _garbage),

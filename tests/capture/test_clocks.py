@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from mbsniff.capture import Clock, open_recording
-from mbsniff.capture.sightings import SAME_NS
 from mbsniff.errors import CaptureError
 from tests.builders.adus import adu
 from tests.builders.packets import Link
@@ -266,15 +265,3 @@ def test_the_longer_sighting_wins_wherever_pieces_end(tmp_path: Path) -> None:
     assert [frame.data for frame in whole] == [data for _, data, _ in records]
     pieces = taken(paths, shifts_ns=known, batch_rows=7)[0]
     assert [frame.data for frame in pieces] == [frame.data for frame in whole]
-
-
-def test_sightings_just_as_far_apart_as_they_may_be(tmp_path: Path) -> None:
-    """Packets that two files show exactly SAME_NS apart count once, the same ones in whatever pieces files are read."""
-    records = [(BEGINS_NS, data, size) for _, data, size in seen(polling(1))[:6]]
-    late = [(BEGINS_NS + SAME_NS, data, size) for _, data, size in records]
-    paths = recordings(tmp_path, first=late, second=records)
-    whole = taken(paths)
-    assert (whole[1][0].basis, whole[2]) == ("none", len(records))
-    for rows in (1, 2, 3, 7):
-        pieces = taken(paths, batch_rows=rows)
-        assert (pieces[0], pieces[2]) == (whole[0], whole[2])

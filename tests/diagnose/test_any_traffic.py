@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import tempfile
+from itertools import groupby
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -53,14 +54,21 @@ def test_any_traffic(capture, limits) -> None:  # type: ignore[no-untyped-def]
     diagnosis = made(capture.data, limits)
     ranks = [(LEVELS.index(f.level), SEVERITY[f.code]) for f in diagnosis.findings]
     assert ranks == sorted(ranks)
-    states = [STATES.index(v.state) for v in diagnosis.verdicts]
+    best = {v.incident: STATES.index(v.state) for v in reversed(diagnosis.verdicts) if v.incident}
+    states = [best.get(v.incident, STATES.index(v.state)) for v in diagnosis.verdicts]
     assert states == sorted(states)
+    numbers = [number for number, _ in groupby(v.incident for v in diagnosis.verdicts) if number]
+    assert len(numbers) == len(set(numbers)), "devices of one incident stand together"
+    grouped = [key for incident in diagnosis.incidents for key in incident.devices]
+    assert {f.incident for f in diagnosis.findings if f.incident} == {i.number for i in diagnosis.incidents}
+    assert set(grouped) <= {v.figures.key for v in diagnosis.verdicts}
     regular = {v.figures.key: v.figures.regular for v in diagnosis.verdicts}
     for found in diagnosis.findings:
         assert found.code in BY_CODE and found.text and found.advice.endswith(".")
         assert found.from_ns is None or found.until_ns is None or found.from_ns <= found.until_ns
         assert all(1 <= e.frame <= diagnosis.facts.frames for e in found.evidence)
-        assert regular[found.device or ""] or found.level == "remark"
+        assert found.level == "remark" or all(regular[key] for key in found.devices or (found.device or "",))
+        assert (found.device is None) == (found.code == "incident") == (len(found.devices) > 1)
         if found.code == "watchdog-due":
             assert limits.watchdog_ns
             assert (found.level == "fault") == (found.certainty == "certain")

@@ -73,6 +73,11 @@ def test_cases_come_again() -> None:
     assert case_of(6, 1) != case_of(5, 1)
 
 
+def test_cases_that_once_failed(checker: Checker) -> None:
+    """What a long run found stays mended: sightings exactly as far apart as they may be where a piece ends."""
+    assert checker.check(case_of(1, 109_023))[1] is None
+
+
 def test_disagreement_is_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:
     """A compiled reading that differs in one value, or an error of another kind, is trouble."""
     case = next(c for c in (case_of(1, n) for n in range(100)) if checker.check(c) == (6, None))

@@ -29,6 +29,15 @@ def device_stalled(w: Window) -> None:
     assert [f for f in sent(w.within, "zone3") if f.has(SYN, ACK)], "its TCP even accepts connections"
 
 
+def window_closed(w: Window) -> None:
+    closed = [f for f in sent(w.within, "zone3") if f.window == 0 and not f.has(RST)]
+    probes = [f for f in sent(w.within, "plc") if f.target == "zone3" and f.seq == closed[0].ack - 1]
+    assert len(closed) >= 3 and len(probes) >= 3 and not probes[0].data
+    assert {f.sport for f in probes} == {closed[0].dport} == ports(w.before, "zone3")
+    assert not [f for f in replies(w.within, "zone3") if f.at_s < closed[-1].at_s]
+    assert not attempts(w.rows, "zone3"), "the connection lives through it"
+
+
 def replies_late(w: Window) -> None:
     waited = [pair for pair in reply_times_s(w.rows, "zone3") if w.from_s < pair[0] < w.until_s - 1]
     assert len(waited) >= 5
@@ -98,6 +107,15 @@ def target_dead(w: Window) -> None:
     assert len(sound) >= 5 and all(f.function == 3 for f in sound)
     asked = {f.transaction: f.at_s for f in requests(w.around, to="gateway") if f.data[6] == 12}
     assert all(0.35 < f.at_s - asked[f.transaction] < 0.55 for f in dead), "the serial line's time-out"
+
+
+def evicted(w: Window) -> None:
+    came = attempts(w.rows, "zone3", "terminal")
+    ends = [f for f in w.around if f.by == "zone3" and f.target == "plc" and f.has(FIN)]
+    assert len(came) == len(ends) == 1 and 0 < ends[0].at_s - came[0].at_s < 0.05
+    assert len([f for f in replies(w.within, "zone3") if f.target == "terminal"]) >= 5
+    opened = attempts(w.rows, "zone3")
+    assert len(opened) == 1 and opened[0].at_s - ends[0].at_s > 5.5
 
 
 def connection_ended(w: Window) -> None:

@@ -42,6 +42,7 @@ class Frame:
     ack: int = 0
     flags: int = 0
     ttl: int = 0
+    window: int = 0
     data: bytes = b""
     is_request: bool = False  # ARP who-has, ICMP echo request
 
@@ -67,9 +68,8 @@ class Frame:
 
 def _of_tcp(at_s: float, by: str, ip: dpkt.ip.IP) -> Frame:
     tcp, ends = ip.data, _ends(ip.src, ip.dst)
-    return Frame(
-        at_s, by, "tcp", *ends, tcp.sport, tcp.dport, tcp.seq, tcp.ack, tcp.flags, ip.ttl, bytes(tcp.data)
-    )
+    numbers = (tcp.sport, tcp.dport, tcp.seq, tcp.ack, tcp.flags, ip.ttl, tcp.win)
+    return Frame(at_s, by, "tcp", *ends, *numbers, bytes(tcp.data))
 
 
 def _of_icmp(at_s: float, by: str, ip: dpkt.ip.IP) -> Frame:

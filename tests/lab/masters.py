@@ -130,3 +130,11 @@ def healthy_jitter(w: Window) -> None:
 def healthy_slow_device(w: Window) -> None:
     healthy(w, longest_s=1.2, slowest_s=0.9)
     assert min(wait_s for _, wait_s in reply_times_s(w.rows, "zone4")) > 0.6
+
+
+def healthy_news(w: Window) -> None:
+    healthy(w, longest_s=1.2, slowest_s=0.1)
+    told = [f for f in w.rows if f.kind == "udp" and f.dport == 68]
+    assert told and {f.data[16:20] for f in told} == {bytes((192, 0, 2, 53))}, "its own address again"
+    # Configuration BPDU: the lowest bit of byte 4 is a topology change (IEEE 802.1D-1998, 9.3.1).
+    assert [f for f in w.rows if f.kind == "tree" and f.data[3] == 0 and f.data[4] & 1]

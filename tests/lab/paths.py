@@ -7,6 +7,8 @@ from itertools import pairwise
 from tests.lab.frames import ACK, RST, SYN
 from tests.lab.window import Window, again, asked_for, attempts, ports, replies, sent
 
+DHCPOFFER, DHCPACK, DHCPNAK = 2, 5, 6  # RFC 2132, section 9.6
+
 
 def nothing_comes_from(w: Window, device: str) -> None:
     """The PLC tries, by requests sent again and new attempts; nobody hears the device."""
@@ -21,6 +23,14 @@ def device_link_down(w: Window) -> None:
     assert {f.source for f in sent(w.rows, "zone3")} == {"zone3"}, "under no other address either"
     assert [f for f in w.rows if f.by == "zone3" and f.is_announcement]
     assert all(replies(w.within, f"zone{n}") for n in (1, 2, 4, 5, 6))
+
+
+def link_back(w: Window) -> None:
+    assert again(w.around, "zone3") >= 6
+    assert not [f for f in w.rows if f.has(RST)] and not attempts(w.rows, "zone3")
+    assert ports(w.before, "zone3") == ports(w.after, "zone3"), "the old connection goes on"
+    back = [f.at_s for f in w.within if f.by == "zone3" and f.is_announcement]
+    assert len(back) == 1 and replies(w.around, "zone3")[0].at_s > back[0] + 2.5, "TCP waits longer each time"
 
 
 def trunk_down(w: Window) -> None:
@@ -61,6 +71,15 @@ def address_moved(w: Window) -> None:
     assert not [f for f in w.within if f.source == "zone3"]
     assert again(w.around, "zone3") >= 3 and len(attempts(w.within, "zone3")) >= 3
     assert asked_for(w.within, "zone3") >= 1
+
+
+def lease_refused(w: Window) -> None:
+    # Option 53 comes first after the cookie, at byte 240 (RFC 2131, section 3; RFC 2132, section 9.6).
+    told = [(f.at_s, f.data[242]) for f in w.rows if f.kind == "udp" and f.dport == 68]
+    assert [kind for _, kind in told] == [DHCPNAK, DHCPOFFER, DHCPACK]
+    assert abs(told[0][0] - w.from_s) < 0.3 and told[1][0] > w.from_s + 6
+    assert not [f for f in w.within if f.source == "zone3"]
+    assert again(w.around, "zone3") >= 3 and len(attempts(w.within, "zone3")) >= 3
 
 
 def flow_forgotten(w: Window) -> None:

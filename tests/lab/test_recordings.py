@@ -96,8 +96,12 @@ def test_the_devices_say_whether_they_fell_back(name: str) -> None:
 
 
 def _says_tripped(frame: Frame) -> bool:
-    # Function 3, byte count 32: the PLC's block; two bytes a register after the byte count (V1.1b3, section 6.3).
-    return frame.sport == 502 and frame.data[7:9] == b"\x03\x20" and bool(frame.data[9 + 2 * 3 + 1] & 2)
+    # Function 3 or 23, byte count 32: the PLC's block; two bytes a register after it (V1.1b3, sections 6.3 and 6.17).
+    return (
+        frame.sport == 502
+        and frame.data[7:9] in (b"\x03\x20", b"\x17\x20")
+        and bool(frame.data[9 + 2 * 3 + 1] & 2)
+    )
 
 
 def test_they_are_small() -> None:

@@ -6,15 +6,18 @@ from itertools import pairwise
 
 import numpy as np
 
-from mbsniff.diagnose.causes.links import answered_amid
-from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.causes.links import answered
+from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE, E_TIME_NS, LATE
+from mbsniff.wire import rows as rows_of_wire
 from mbsniff.wire.control import SENT_AGAIN
 from mbsniff.wire.functions import EXCEPTIONS
-from mbsniff.wire.rows import ACCEPTED, AGAIN, SERVER, UNRECORDED
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLOSING, RESET, SERVER, UNRECORDED
 
+WINDOW_CLOSED: int | None = getattr(rows_of_wire, "WINDOW_CLOSED", None)
+ENDS_NS = 1_000_000_000  # a close or reset in answer to a request comes at once
 TARGET_CODES = (0x0A, 0x0B)  # a gateway about what lies behind it (V1.1b3, 7)
 
 
@@ -27,12 +30,31 @@ def acknowledged(scene: Scene) -> Seen:
     return Seen(True, text, scene.case.request_frames(acked.tolist()))
 
 
-def missing_replies(scene: Scene) -> Seen:
-    """Requests stayed without a timely reply, acknowledged or not."""
-    if not len(scene.unanswered):
+def window_closed(scene: Scene) -> Seen:
+    """The device's TCP announced a window of 0 (RFC 9293, 3.8.6.1: it takes no more)."""
+    if WINDOW_CLOSED is None:
+        return UNTOLD
+    closed = scene.of_kind(WINDOW_CLOSED, SERVER)
+    if not len(closed):
         return ABSENT
-    text = f"{counted(len(scene.unanswered), 'request')} stayed without a timely reply"
-    return Seen(True, text, scene.case.request_frames(scene.unanswered.tolist()))
+    text = f"its TCP closed its window {counted(len(closed), 'time')}"
+    return Seen(True, text, scene.case.event_frames(closed))
+
+
+def missing_replies(scene: Scene) -> Seen:
+    """Requests stayed without a timely reply, acknowledged or not; not those that an end of the connection answered."""
+    rows = scene.unanswered
+    ends = scene.events[
+        np.isin(scene.events[:, E_KIND], (RESET, CLOSING)) & (scene.events[:, E_SIDE] == SERVER)
+    ]
+    asked = scene.case.exchange.request_ns[rows]
+    following = np.searchsorted(ends[:, E_TIME_NS], asked)
+    when = np.append(ends[:, E_TIME_NS], np.iinfo(np.int64).max)[following]
+    rows = rows[when - asked > ENDS_NS]
+    if not len(rows):
+        return ABSENT
+    text = f"{counted(len(rows), 'request')} stayed without a timely reply"
+    return Seen(True, text, scene.case.request_frames(rows.tolist()))
 
 
 def late_replies(scene: Scene) -> Seen:
@@ -49,23 +71,21 @@ def late_replies(scene: Scene) -> Seen:
 
 
 def device_heard(scene: Scene) -> Seen:
-    """Something of the device that was not sent in vain before: replies to anyone, acknowledgements, link events."""
-    exchange = scene.case.exchange
-    rows = scene.endpoint_rows
-    waiting = rows[exchange.ack_ns[rows] >= 0]
-    acks = exchange.request_ns[waiting] + exchange.ack_ns[waiting]
-    events = scene.all_events[(scene.all_events[:, E_SIDE] == SERVER)]
+    """Something of the device while the masters tried, repetitions apart: replies, acknowledgements, link events."""
+    exchange, rows = scene.case.exchange, scene.endpoint_rows
+    replied = np.concatenate([answered(scene, scene.while_tried, of_feeders=own) for own in (True, False)])
+    acked = rows[exchange.ack_ns[rows] >= 0]
+    acked = acked[scene.while_tried(exchange.request_ns[acked] + exchange.ack_ns[acked])]
+    taken = scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]
+    events = scene.all_events[scene.all_events[:, E_SIDE] == SERVER]
     events = events[~np.isin(events[:, E_KIND], (AGAIN, UNRECORDED))]
     events = events[(events[:, E_KIND] != ACCEPTED) | (events[:, E_AMOUNT] != SENT_AGAIN)]
-    amid = events[scene.amid(events[:, E_TIME_NS])]
-    replies = answered_amid(scene, of_feeders=True) + answered_amid(scene, of_feeders=False)
-    acked = waiting[scene.amid(acks)]
-    acked = np.concatenate([acked, scene.unanswered[exchange.ack_ns[scene.unanswered] >= 0]])
-    count = replies + len(amid) + len(acked)
-    if not count:
+    events = events[scene.while_tried(events[:, E_TIME_NS])]
+    rows = np.unique(np.concatenate([acked, taken, replied]))
+    if not len(rows) + len(events):
         return ABSENT
-    frames = (*scene.case.event_frames(amid[:4]), *scene.case.request_frames(acked[:4].tolist()))
-    return Seen(True, f"the device was heard {counted(count, 'time')} meanwhile", frames)
+    frames = (*scene.case.event_frames(events[:4]), *scene.case.request_frames(rows[:4].tolist()))
+    return Seen(True, f"the device was heard {counted(len(rows) + len(events), 'time')} meanwhile", frames)
 
 
 def _settled(scene: Scene) -> Rows:
@@ -105,6 +125,15 @@ def other_exceptions(scene: Scene) -> Seen:
     """Every request got an exception, and not only a gateway's about its target."""
     codes = _codes(scene)
     return _exceptions(scene) if codes and 0 not in codes and not codes <= set(TARGET_CODES) else ABSENT
+
+
+def asked_itself(scene: Scene) -> Seen:
+    """Requests of the masters that feed it came well within the silence, whatever became of them."""
+    rows = scene.further[scene.amid(scene.case.exchange.request_ns[scene.further])]
+    if not len(rows):
+        return ABSENT
+    text = f"it got {counted(len(rows), 'request')} meanwhile"
+    return Seen(True, text, scene.case.request_frames(rows.tolist()))
 
 
 def unfeeding_requests(scene: Scene) -> Seen:

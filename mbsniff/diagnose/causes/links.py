@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
+from mbsniff.diagnose.causes.hosts import device_announced
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.finding import Evidence
 from mbsniff.diagnose.lines import Longs
-from mbsniff.diagnose.scene import IN_TIME, Scene, endpoint_rows
+from mbsniff.diagnose.scene import IN_TIME, Rows, Scene, endpoint_rows
 from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS
 from mbsniff.wire.control import SENT_AGAIN
@@ -21,52 +26,39 @@ RESUMES_NS = 10_000_000_000  # that long after a silence other masters' repetiti
 
 def attempts_unanswered(scene: Scene) -> Seen:
     """SYNs to the device without any answer."""
-    unheard = _unheard(scene)
-    if unheard < 1:
+    unheard = scene.unheard
+    if not len(unheard):
         return ABSENT
-    return Seen(
-        True,
-        f"{counted(unheard, 'attempt')} to connect without an answer",
-        scene.case.event_frames(scene.attempts),
-    )
-
-
-def _unheard(scene: Scene) -> int:
-    accepted = scene.of_kind(ACCEPTED, SERVER)
-    first = np.count_nonzero(accepted[:, E_AMOUNT] != SENT_AGAIN)
-    return len(scene.attempts) - int(first) - len(scene.refusals)
+    text = f"{counted(len(unheard), 'attempt')} to connect without an answer"
+    return Seen(True, text, scene.case.event_frames(unheard))
 
 
 def attempts_refused(scene: Scene) -> Seen:
     """SYNs to the device that a reset answered, more than stayed unanswered."""
     refusals, attempts = scene.refusals, scene.attempts
-    if not len(refusals) or _unheard(scene) > len(refusals):
+    if not len(refusals) or len(scene.unheard) > len(refusals):
         return ABSENT
     text = f"{counted(len(attempts), 'attempt')} to connect, {len(refusals)} of them answered by a reset"
     return Seen(True, text, scene.case.event_frames(refusals))
 
 
 def sent_again_unacknowledged(scene: Scene) -> Seen:
-    """TCP sent requests again, and nothing on the masters' connections answered well within the silence."""
+    """TCP sent requests again, and nothing came back to these masters while they tried."""
     again = scene.of_kind(AGAIN, CLIENT)
-    if not len(again) or answered_amid(scene, of_feeders=True) or _acknowledged(scene):
+    acked = (scene.case.exchange.ack_ns[scene.unanswered] >= 0).any()
+    if not len(again) or acked or len(answered(scene, scene.while_tried, of_feeders=True)):
         return ABSENT
     text = f"requests sent again {counted(len(again), 'time')} without an acknowledgement"
     return Seen(True, text, scene.case.event_frames(again))
 
 
-def _acknowledged(scene: Scene) -> bool:
-    return bool((scene.case.exchange.ack_ns[scene.unanswered] >= 0).any())
-
-
-def answered_amid(scene: Scene, *, of_feeders: bool) -> int:
-    """How many replies came well within the silence: to the feeders, or to all others, from any unit."""
+def answered(scene: Scene, when: Callable[[Longs], NDArray[np.bool_]], *, of_feeders: bool) -> Rows:
+    """Requests to any unit of the endpoint, of the feeders or of all others, whose replies came at such times."""
     case, rows = scene.case, scene.endpoint_rows
     groups, exchange = case.figures.groups, case.exchange
     own = np.isin(groups.master_of_poll[exchange.poll[rows]], scene.feeders)
     rows = rows[(own == of_feeders) & np.isin(scene.statuses(rows), IN_TIME)]
-    came = exchange.request_ns[rows] + exchange.reply_ns[rows]
-    return int(np.count_nonzero(scene.amid(came)))
+    return np.asarray(rows[when(exchange.request_ns[rows] + exchange.reply_ns[rows])], np.int32)
 
 
 def sent_by_device_again(scene: Scene) -> Seen:
@@ -142,17 +134,13 @@ def pushed_out(scene: Scene) -> Seen:
 
 def others_served(scene: Scene) -> Seen:
     """The device answered other masters well within the silence."""
-    count = answered_amid(scene, of_feeders=False)
-    if not count:
+    rows = answered(scene, scene.amid, of_feeders=False)
+    if not len(rows):
         return ABSENT
-    rows = scene.endpoint_rows
-    groups, exchange = scene.case.figures.groups, scene.case.exchange
-    masters = groups.master_of_poll[exchange.poll[rows]]
-    rows = rows[~np.isin(masters, scene.feeders) & np.isin(scene.statuses(rows), IN_TIME)]
-    rows = rows[scene.amid(exchange.request_ns[rows] + exchange.reply_ns[rows])]
-    who = np.unique(groups.master_of_poll[exchange.poll[rows]]).tolist()
+    groups = scene.case.figures.groups
+    who = np.unique(groups.master_of_poll[scene.case.exchange.poll[rows]]).tolist()
     names = listed([scene.case.master_name(groups.masters[m]) for m in who], 2)
-    text = f"{names} got {counted(count, 'reply', 'replies')} from it meanwhile"
+    text = f"{names} got {counted(len(rows), 'reply', 'replies')} from it meanwhile"
     return Seen(True, text, scene.case.reply_frames(rows[:4].tolist()))
 
 
@@ -201,21 +189,35 @@ def old_connection_resumes(scene: Scene) -> Seen:
 
 
 def reset_to_old_data(scene: Scene) -> Seen:
-    """Silent until then, the device answered what TCP sent again by a reset (RFC 9293, 3.5.2)."""
-    resets = scene.of_kind(RESET, SERVER)
-    again = scene.of_kind(AGAIN, CLIENT)
-    for reset in resets:
-        moment = int(reset[E_TIME_NS])
-        before = again[(again[:, E_CONNECTION] == reset[E_CONNECTION]) & (again[:, E_TIME_NS] <= moment)]
-        if not len(before) or moment - int(before[-1, E_TIME_NS]) > ANSWERS_NS:
-            continue
-        own = scene.all_events[
-            (scene.all_events[:, E_SIDE] == SERVER) & (scene.all_events[:, E_KIND] != RESET)
-        ]
-        if not ((own[:, E_TIME_NS] > moment - QUIET_NS) & (own[:, E_TIME_NS] < moment)).any():
-            text = (
-                f"not heard until then, it answered old data by a reset {duration(moment - scene.from_ns)} after the "
-                "last request"
-            )
-            return Seen(True, text, scene.case.event_frames(np.stack([before[-1], reset])))
+    """Silent until then, or having announced itself, the device answered data by a reset (RFC 9293, 3.5.2)."""
+    for reset in scene.of_kind(RESET, SERVER):
+        asked = _asked_before(scene, reset)
+        if asked is not None and (_quiet_before(scene, reset) or device_announced(scene).present):
+            after = duration(int(reset[E_TIME_NS]) - scene.from_ns)
+            text = f"old data was answered by a reset {after} after the last feed"
+            return Seen(True, text, (*asked, *scene.case.event_frames(reset[None])))
     return ABSENT
+
+
+def _asked_before(scene: Scene, reset: Longs) -> tuple[Evidence, ...] | None:
+    """What the reset answers: data sent again just before it on its connection, or a request that got nothing else."""
+    moment = int(reset[E_TIME_NS])
+    again = scene.of_kind(AGAIN, CLIENT)
+    again = again[(again[:, E_CONNECTION] == reset[E_CONNECTION]) & (again[:, E_TIME_NS] <= moment)]
+    if len(again) and moment - int(again[-1, E_TIME_NS]) <= ANSWERS_NS:
+        return scene.case.event_frames(again[-1:])
+    exchange, rows = scene.case.exchange, scene.unanswered
+    pair = int(exchange.connection_pair[reset[E_CONNECTION]])
+    rows = rows[scene.case.figures.groups.pair_of_poll[exchange.poll[rows]] == pair]
+    waited = moment - exchange.request_ns[rows]
+    rows = rows[(waited >= 0) & (waited <= ANSWERS_NS)]
+    return scene.case.request_frames(rows[-1:].tolist()) if len(rows) else None
+
+
+def _quiet_before(scene: Scene, reset: Longs) -> bool:
+    """Whether nothing was heard of the device for QUIET_NS before the reset, while data was sent again."""
+    moment = int(reset[E_TIME_NS])
+    own = scene.all_events[scene.all_events[:, E_SIDE] == SERVER]
+    own = own[(own[:, E_KIND] != RESET) & (own[:, E_TIME_NS] < moment)]
+    heard = (own[:, E_TIME_NS] > moment - QUIET_NS).any()
+    return bool(len(scene.of_kind(AGAIN, CLIENT))) and not heard

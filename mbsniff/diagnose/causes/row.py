@@ -43,5 +43,22 @@ class Row:
     """What would decide, where something remains."""
     advice: str = ""
     """What to do first."""
+    on_absence: bool = False
+    """Whether it rests on what was not seen, so that it stays open where the recorder lost frames."""
     in_health: bool = False
     """Whether it may be the verdict on a silence that is no longer than usual."""
+
+
+def by(cause: str, has: str, remains: str = "") -> Neighbour:
+    """A neighbour that some evidence rules out where it is there."""
+    return Neighbour(cause, remains, has=has)
+
+
+def without(cause: str, lacks: str, remains: str = "") -> Neighbour:
+    """A neighbour that is ruled out where its evidence is not there."""
+    return Neighbour(cause, remains, lacks=lacks)
+
+
+def never(cause: str, remains: str) -> Neighbour:
+    """A neighbour that this recording cannot rule out."""
+    return Neighbour(cause, remains)

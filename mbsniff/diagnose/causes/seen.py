@@ -30,6 +30,8 @@ class Fact:
     name: str
     meaning: str
     """What is the case where it is there, for the reference page."""
+    there: str
+    """A short clause that says so where it is there."""
     lacking: str
     """A clause that says so where it is not there."""
     find: Callable[[Scene], Seen] | None = None

@@ -14,7 +14,10 @@ from mbsniff.measure import DeviceFigures, Silence
 
 STEPS: tuple[Certainty, ...] = ("open", "likely", "certain")
 DOUBTS = ("one-direction", "frames-lost", "clock-stepped")
-"""Evidence about the recording that makes any other verdict less sure; the first of them leaves nothing sure."""
+"""Evidence about the recording that makes any other verdict a step less sure.
+
+With the first, nothing is sure; with the second, nothing that rests on what was not seen.
+"""
 GAP = "recording-gap"
 AGAINST = "against "
 
@@ -100,8 +103,8 @@ def _neighbours(scene: Scene, row: Row) -> tuple[list[str], list[tuple[str, str]
 
 def _sentence(scene: Scene, neighbour: Neighbour) -> str:
     """What speaks against a neighbour; empty where nothing does."""
-    if neighbour.has:
-        return seen(scene, neighbour.has).text
+    if neighbour.has and seen(scene, neighbour.has).present:
+        return BY_NAME[neighbour.has].there
     if neighbour.lacks and seen(scene, neighbour.lacks).present is False:
         return BY_NAME[neighbour.lacks].lacking
     return ""
@@ -115,7 +118,7 @@ def _doubts(scene: Scene, row: Row) -> list[str]:
 def _certainty(scene: Scene, row: Row, doubts: list[str]) -> Certainty:
     surer = sum(all(seen(scene, name).present for name in each) for each in row.surer)
     step = min(STEPS.index(row.certainty) + surer, len(STEPS) - 1)
-    if "one-direction" in doubts:
+    if "one-direction" in doubts or ("frames-lost" in doubts and row.on_absence):
         return "open"
     return STEPS[max(step - len(doubts), 0)]
 

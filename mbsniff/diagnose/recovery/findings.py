@@ -20,8 +20,8 @@ MOST_FOLLOWED = 100  # silences, of the worst findings, whose recoveries are loo
 def with_recoveries(case: Case, findings: list[Finding], look: Look | None) -> list[Finding]:
     """The findings; to those about one silence in which a watchdog was due, how the device came back is added."""
     places = [k for k, f in enumerate(findings) if f.code == "watchdog-due"][:MOST_FOLLOWED]
-    silences = _silences(case, {findings[k].device for k in places})
-    found = {k: s for k in places if (s := silences.get(_key(findings[k])))}
+    silences = silences_by_finding(case, {findings[k].device or "" for k in places})
+    found = {k: s for k in places if (s := silences.get(key_of(findings[k])))}
     told = _seen_again(case, list(found.values()), look)
     changed = list(findings)
     for k, recovery in zip(found, told, strict=True):
@@ -37,14 +37,17 @@ def _seen_again(case: Case, silences: list[Silent], look: Look | None) -> list[R
         return recoveries(case, silences, None)
 
 
-_Key = tuple[str | None, int | None, int | None]
+Key = tuple[str | None, int | None, int | None]
+Silences = dict[Key, Silent]
+"""(device's key, from, until) of a finding about one silence: that silence."""
 
 
-def _key(finding: Finding) -> _Key:
+def key_of(finding: Finding) -> Key:
+    """What a finding about one silence is found by."""
     return finding.device, finding.from_ns, finding.until_ns
 
 
-def _silences(case: Case, keys: set[str | None]) -> dict[_Key, Silent]:
+def silences_by_finding(case: Case, keys: set[str]) -> Silences:
     """Each silence beyond the timeout of these devices, by what a finding about it says."""
     return {
         (device.key, extent(silence)[0], silence.until_ns): (device, silence)
@@ -56,7 +59,7 @@ def _silences(case: Case, keys: set[str | None]) -> dict[_Key, Silent]:
 
 def _with(finding: Finding, recovery: Recovery) -> Finding:
     said = proof_text(recovery.proof)
-    text = f"{finding.text}; {said}" if said else finding.text
+    text = f"{finding.text}. {said[0].upper()}{said[1:]}" if said else finding.text
     evidence = (*finding.evidence, *_readings(recovery)) if said else finding.evidence
     return replace(finding, text=text, evidence=tuple(dict.fromkeys(evidence)), recovery=recovery)
 

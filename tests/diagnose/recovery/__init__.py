@@ -1,0 +1,1 @@
+"""How devices came back, on real recordings and on built ones."""
