@@ -82,6 +82,17 @@ PATTERNS: tuple[Kind, ...] = (
         "right before the device. Find out what its outputs do while it starts.",
     ),
     Kind(
+        "window-closed",
+        "window closed",
+        "fault",
+        "The device's TCP answers, but its program has stopped taking what the masters send.",
+        "Segments of the device that announce a receive window of 0, for a second or more until it opens or the "
+        "connection ends.",
+        "A host that is off or cut off, which announces nothing; a window that closes for a moment under load.",
+        "The device's program hangs, or is stuck in something else, while its network part lives: look at its log, "
+        "cycle time and firmware. What it has not read yet it may still carry out later, when writes among it are old.",
+    ),
+    Kind(
         "address-shared",
         "address shared",
         "fault",

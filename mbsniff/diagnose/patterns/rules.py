@@ -13,6 +13,7 @@ from mbsniff.diagnose.patterns.ground import Ground, speaks
 from mbsniff.diagnose.patterns.neighbours import neighbour_patterns
 from mbsniff.diagnose.patterns.pairing import pairing_patterns, unit_patterns
 from mbsniff.diagnose.patterns.waiting import starved, waiting_patterns
+from mbsniff.diagnose.patterns.windows import window_patterns
 from mbsniff.measure import DeviceFigures
 
 ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
@@ -21,6 +22,7 @@ ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
     ending_patterns,
     waiting_patterns,
     neighbour_patterns,
+    window_patterns,
 )
 
 

@@ -23,7 +23,9 @@ from tests.diagnose.patterns.links import (
     service_down,
     short_connections,
     standing_by,
+    unheard,
     unheard_attempts,
+    window,
 )
 from tests.diagnose.patterns.messages import (
     asked_again,
@@ -115,6 +117,8 @@ SCENES = (
     Scene(
         "address-shared", owners(ZONE, OTHER, ZONE, by_lookup=False), (owners(ZONE, OTHER, by_lookup=False),)
     ),
+    Scene("window-closed", window(8), (window(0.4), unheard)),
+    Scene("window-closed", window(8, opens=False), (pulled_cable,)),
     Scene("address-moved", leased(V4_NEW), (leased(V4_ZONE), leased(None, power=False))),
     Scene("unit-silent", two_units(None), (two_units(None, first_answers=False), two_units(b"\x83\x0b"))),
     Scene("target-silent", two_units(b"\x83\x0b"), (two_units(b"\x83\x0a"), two_units(None))),
