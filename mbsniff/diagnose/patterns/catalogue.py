@@ -302,7 +302,7 @@ PATTERNS: tuple[Kind, ...] = (
         "At least three keep-alive probes of a client without any request of that client between them, for more "
         "than three of its fastest poll's periods, and no end of the connection after them.",
         "A second connection that stands by while another one is polled; a connection that nobody answers any "
-        "more.",
+        "more; a closed window, which TCP probes in the same way.",
         "Look at the master's program: its host and the path are well. Probes feed no watchdog.",
     ),
     Kind(

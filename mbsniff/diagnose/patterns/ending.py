@@ -14,7 +14,7 @@ from mbsniff.diagnose.patterns.neighbours import Neighbours, announced
 from mbsniff.diagnose.patterns.pairing import WITH_REPLY
 from mbsniff.diagnose.wording import between, clock, counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS, N_TIME_NS
-from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, PROBE, RESET, SERVER
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, PROBE, RESET, SERVER, WINDOW_CLOSED
 
 AT_LEAST = 3
 IN_USE_NS = 5 * SECOND_NS
@@ -192,6 +192,9 @@ def _kept_alive(ground: Ground, probes: Longs) -> Iterator[Finding]:
     period = _fastest_period(ground, pair)
     if period is None or ends - begins <= PERIODS * period or _ended(ground, run):
         return
+    closed = ground.events_on(int(run[0, E_CONNECTION]), WINDOW_CLOSED)
+    if ((closed[:, E_TIME_NS] >= begins) & (closed[:, E_TIME_NS] <= ends)).any():
+        return  # what looks like a keep-alive probe asks whether the window has opened
     text = (
         f"{ground.client(pair)} sent {len(run)} keep-alive probes and no request for {duration(ends - begins)}, on a "
         "connection that went on"

@@ -131,7 +131,7 @@ SCENES = (
         "reconnect-storm", short_connections(0.2, 1), (short_connections(0.2, 25), short_connections(1.5, 1))
     ),
     Scene("idle-close", idle_closes([6, 6, 6, 6]), (idle_closes([3, 6, 9, 12]), evictions)),
-    Scene("probes-only", probed, (standing_by, pulled_cable)),
+    Scene("probes-only", probed, (standing_by, pulled_cable, window(8))),
     Scene(
         "life-sign-frozen",
         life_sign([*range(30), *[30] * 30]),

@@ -29,7 +29,7 @@ EXPECTED = {
     "port-closed": {("connections-refused", "zone 3")},
     "replies-late": {("late-lockstep", "zone 3")},
     "target-dead": {("target-silent", "fan 2")},
-    "window-closed": {("probes-only", "zone 3")},  # TCP's probes of the window look like keep-alive ones
+    "window-closed": {("window-closed", "zone 3")},
 }
 """By recording, what is found where; nothing in all others, the healthy ones among them."""
 
