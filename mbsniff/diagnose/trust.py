@@ -14,7 +14,7 @@ from mbsniff.diagnose.recorders import clock_doubts
 from mbsniff.diagnose.wording import clock, counted, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.exchange.columns import E_CONNECTION, E_KIND, P_WHO
-from mbsniff.exchange.read import LONG_BYTES
+from mbsniff.exchange.read import LONG_BYTES, STEP_NS
 from mbsniff.wire.rows import OPENING, UNRECORDED
 
 SKIPPED_TOLD = 5  # files named; the JSON has them all
@@ -170,13 +170,20 @@ def _damaged(case: Case) -> list[str]:
     return told
 
 
+def _steps(case: Case) -> str:
+    steps = case.facts.steps
+    return (
+        f"{len(steps):,} of them by {duration(STEP_NS)} or more, up to {duration(case.facts.longest_step_ns)}"
+    )
+
+
 def _times(case: Case) -> list[str]:
     told = []
     if case.facts.backward_steps:
         most = case.facts.longest_step_ns
         told.append(
             f"the clock goes back {counted(case.facts.backward_steps, 'time')} from a frame to the next"
-            + (f", by up to {duration(most)}{STEP_HINT}" if most else "")
+            + (f", {_steps(case)}{STEP_HINT}" if most else "")
         )
     bad = sum(f.bad_times for f in case.facts.files)
     if bad:

@@ -62,9 +62,8 @@ class Twins:
         self._noted: dict[int, list[tuple[Longs, Longs, Longs]]] = {}
         self._whole: dict[int, bool] = {}
         self._born: list[int] = []  # how many transactions there were before each connection
-        self._last = _Portion(
-            np.zeros((0, ROW_COLUMNS), np.int64), np.zeros(0, np.bool_), np.zeros(0, np.uint32), 0
-        )
+        self._tail = np.zeros((0, ROW_COLUMNS), np.int64)  # the last rows, in case a twin of one comes next
+        self._tail_ends = 0  # how many transactions there were behind them
 
     def take(
         self, rows: Longs, reach: Reach, status: NDArray[np.uint8], frames: NDArray[np.uint32], begun: int,
@@ -78,44 +77,51 @@ class Twins:
         first = len(self._born)
         self._born += [begun] * (len(reach) - first)
         if had_events or first < len(reach) or len(self._waiting):
-            self._look(np.arange(first, len(reach)), reach, rows)
+            found = self._look(np.arange(first, len(reach)), reach, rows)
+            self._suspect(found, status, frames)
         if self._noted:
             portion = _Portion(rows, status[begun:count] & STATUS_MASK == ORPHAN, frames[begun:count], begun)
             for connection in np.intersect1d(rows[:, CONNECTION], list(self._noted)).tolist():
                 self._noted[connection].append(portion.of(connection))
-        self._keep_last(rows, status, frames, count)
+        tail = rows[-KEPT_ROWS:].copy()
+        self._tail = np.concatenate([self._tail, tail])[-KEPT_ROWS:] if len(tail) < KEPT_ROWS else tail
+        self._tail_ends = count
 
-    def _look(self, fresh: Longs, reach: Reach, rows: Longs) -> None:
-        """Look for twins of ``fresh`` connections, of those not known on both sides before, and of those begun anew."""
+    def _look(self, fresh: Longs, reach: Reach, rows: Longs) -> list[tuple[int, int]]:
+        """Twins of ``fresh`` connections, of those not known on both sides before, and of those begun anew."""
         fresh = np.concatenate([self._waiting, fresh])
         known = (reach[fresh] >= 0).all(axis=1)
         self._waiting = fresh[~known][-MOST_KNOWN:]
         begun = _handshakes(rows)
         fresh = np.union1d(fresh[known], begun[:, 0])
         if not len(fresh):
-            return
+            return []
         others = np.union1d(np.arange(max(len(reach) - MOST_KNOWN, 0), len(reach)), fresh)
         others = others[(reach[others] >= 0).all(axis=1)]
         stands = np.concatenate([np.column_stack([others, reach[others]]), begun])
-        found = _near_pairs(fresh, stands)
-        self.pairs.update(found)
-        for connection in sorted({c for pair in found for c in pair} - self._noted.keys()):
-            self._noted[connection] = [self._last.of(connection)]
-            self._whole[connection] = self._born[connection] >= self._last.begun
+        return _near_pairs(fresh, stands)
 
-    def _keep_last(
-        self, rows: Longs, status: NDArray[np.uint8], frames: NDArray[np.uint32], count: int
+    def _suspect(
+        self, pairs: list[tuple[int, int]], status: NDArray[np.uint8], frames: NDArray[np.uint32]
     ) -> None:
-        """Keep the last rows, in case one of them has its twin in the next portion."""
-        last = np.concatenate([self._last.rows, rows[-KEPT_ROWS:]])[-KEPT_ROWS:]
-        asked = int(np.count_nonzero(last[:, KIND] == REQUEST))
-        first = count  # walk back to the transaction that the first of these requests began
-        while asked and first:
+        """Note what connections carry from now on, and in the last rows before these."""
+        self.pairs.update(pairs)
+        fresh = sorted({c for pair in pairs for c in pair} - self._noted.keys())
+        if not fresh:
+            return
+        before = self._before(status, frames)
+        for connection in fresh:
+            self._noted[connection] = [before.of(connection)]
+            self._whole[connection] = self._born[connection] >= before.begun
+
+    def _before(self, status: NDArray[np.uint8], frames: NDArray[np.uint32]) -> _Portion:
+        """The last rows, with the transactions that they began."""
+        asked, first = int(np.count_nonzero(self._tail[:, KIND] == REQUEST)), self._tail_ends
+        while asked and first:  # back to the transaction that the first of these requests began
             first -= 1
             asked -= int(status[first]) & STATUS_MASK != ORPHAN
-        self._last = _Portion(
-            last, status[first:count] & STATUS_MASK == ORPHAN, frames[first:count].copy(), first
-        )
+        own = slice(first, self._tail_ends)
+        return _Portion(self._tail, status[own] & STATUS_MASK == ORPHAN, frames[own], first)
 
     def requests(self, connection: int) -> Requests:
         """What was noted of a connection."""
@@ -147,7 +153,8 @@ class _Portion:
 
 def _handshakes(rows: Longs) -> Longs:
     """Connection, and the numbers that client and server begin with, of each handshake; shape (handshakes, 3)."""
-    opened = rows[np.isin(rows[:, KIND], (OPENING, ACCEPTED)) & (rows[:, AMOUNT] == 0)]
+    opened = rows[rows[:, KIND] >= OPENING]  # rare events, of which these two matter
+    opened = opened[np.isin(opened[:, KIND], (OPENING, ACCEPTED)) & (opened[:, AMOUNT] == 0)]
     opened = opened[np.argsort(opened[:, CONNECTION], kind="stable")]
     one, two = opened[:-1], opened[1:]
     both = (one[:, CONNECTION] == two[:, CONNECTION]) & (one[:, KIND] == OPENING) & (two[:, KIND] == ACCEPTED)

@@ -11,7 +11,7 @@ from mbsniff.site import Site
 from mbsniff.site.limits import Device, Limits, Master
 from tests.builders.plant import BEGINS_NS, Connection, Plant
 from tests.builders.readings import read
-from tests.builders.recorder import pcap, recorded, write
+from tests.builders.recorder import write, write_as_it_came
 
 SECOND = 10**9
 ZONE = Limits(watchdog_ns=3 * SECOND, max_block=16, max_reads_per_s=4)
@@ -45,11 +45,7 @@ def diagnosis(
         plant = Plant(plant.now_ns, [*plant.wire, *other.wire])
     declared = tuple(Device(f"zone {a[-1]}", a, units=(1,), limits=limits) for a in devices)
     with tempfile.TemporaryDirectory() as folder:
-        made = Path(folder) / "made.pcap"
-        if as_they_came:
-            made.write_bytes(pcap([r for s in plant.wire for r in recorded([s])]))
-        else:
-            write(made, plant)
+        made = (write_as_it_came if as_they_came else write)(Path(folder) / "made.pcap", plant)
         return read(made, Site(devices=declared, masters=tuple(masters)), again=True).json
 
 
