@@ -244,8 +244,8 @@ def _import_numba() -> None:
     """
     with _out_of_sight("scipy"):
         arrays = importlib.import_module("numba.np.arraymath")
-    if hasattr(arrays, "_HAVE_BLAS"):
-        arrays._HAVE_BLAS = importlib.util.find_spec("scipy") is not None
+    if "_HAVE_BLAS" in vars(arrays):
+        vars(arrays)["_HAVE_BLAS"] = importlib.util.find_spec("scipy") is not None
 
 
 @contextlib.contextmanager

@@ -22,9 +22,26 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 site_option = click.option(
     "--site", "site_path", metavar="FILE", help="Site file (TOML): devices, masters, limits."
 )
+AUTO = 0  # among ports: find them (`mbsniff.wire.ports`)
+
+
+class _Port(click.IntRange):
+    """A port's number, or "auto"."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """AUTO for "auto", else the number; BadParameter for anything else."""
+        if value == "auto":
+            return AUTO
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            what = f'{one_line(str(value))!r} is neither a port from 1 to 65535 nor "auto".'
+            self.fail(what, param, ctx)
+
+
 port_option = click.option(
-    "--port", "ports", type=click.IntRange(1, 65535), multiple=True, metavar="N",
-    help="Server port, instead of 502; may be given several times.",
+    "--port", "ports", type=_Port(1, 65535), multiple=True, metavar="N|auto",
+    help='Server port, instead of 502; may be given several times; "auto" finds the ports at which Modbus is spoken.',
 )  # fmt: skip
 clock_option = click.option(
     "--clock-offset", "clock_offsets", multiple=True, metavar="CAPTURE=TIME",
@@ -93,7 +110,10 @@ def shifts_of(clock_offsets: tuple[str, ...]) -> dict[str, int]:
 def read_figures(
     captures: tuple[str, ...], site: Site, ports: tuple[int, ...] = (), clock_offsets: tuple[str, ...] = ()
 ) -> tuple[Exchange, RecordingFacts, Figures]:
-    """Read the captures, match and measure them, with progress on standard error. ``ports``: empty for 502."""
+    """Read the captures, match and measure them, with progress on standard error.
+
+    ``ports``: empty for 502, AUTO to find them.
+    """
     from mbsniff.capture import open_recording
     from mbsniff.compiled import kernels_ready, on_compiling
     from mbsniff.exchange import read_exchange

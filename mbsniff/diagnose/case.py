@@ -87,6 +87,13 @@ class Case:
         return bool((self.exchange.status & NOT_THE_SHAPE).any())
 
     @functools.cached_property
+    def serial_pairs(self) -> NDArray[np.bool_]:
+        """Whether a pair of ``pairs`` speaks in serial framing, which has no identifiers; shape (pairs,)."""
+        found = np.zeros(len(self.exchange.pairs), np.bool_)
+        found[self.exchange.connection_pair[self.exchange.connection_serial > 0]] = True
+        return found
+
+    @functools.cached_property
     def any_unanswered(self) -> bool:
         """Whether any device left a request without a reply."""
         return any(device.statuses["unanswered"] for device in self.figures.devices)

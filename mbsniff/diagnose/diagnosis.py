@@ -148,7 +148,7 @@ def _verdict(
         state=_state(case, device, own),
         when_ns=worst.from_ns if worst else None,
         why=_why(worst) if worst else None,
-        certainty=worst.certainty if worst else None,
+        certainty=(worst.cause_certainty or worst.certainty) if worst else None,
         margin=margin(device) if device.regular else None,
         spare_polls=spare_polls(device) if device.regular else None,
         supported=supported,

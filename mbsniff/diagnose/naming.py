@@ -1,8 +1,9 @@
-"""Names of devices in, a short list of them out: "zone 1 to 6, 9 and fan 1"."""
+"""Names of devices in, a short list of them out: "zones 1 to 6, 9 and fan 1"."""
 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from mbsniff.errors import one_line
@@ -15,14 +16,23 @@ _NUMBERED = re.compile(r"(|.*[^0-9])(0|[1-9][0-9]{0,8})")  # "zone 07" is a name
 def folded(names: Sequence[str], most: int = MOST_SHOWN) -> str:
     """Names, those that differ by a number alone put together, and how many are left out; safe to print."""
     parts = list(_parts(names))
+    totals: Counter[str] = Counter()
+    for prefix, _, count in parts:
+        totals[prefix] += count
     left = sum(count for _, _, count in parts[most:])
     shown = [
-        rest if k and rest and prefix == parts[k - 1][0] else f"{prefix}{rest}"
+        rest if k and rest and prefix == parts[k - 1][0] else f"{_plural(prefix, totals[prefix])}{rest}"
         for k, (prefix, rest, _) in enumerate(parts[:most])
     ]
     if left:
         return f"{', '.join(shown)} and {left:,} more"
     return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def _plural(prefix: str, count: int) -> str:
+    """What stands before several numbers, where it is a word: "zones "."""
+    is_word = prefix[-1:] == " " and prefix[-2:-1].isalpha() and prefix[-2:-1] != "s"
+    return f"{prefix[:-1]}s " if count > 1 and is_word else prefix
 
 
 def _parts(names: Sequence[str]) -> Iterator[tuple[str, str, int]]:

@@ -53,6 +53,11 @@ def _lost(case: Case, jumps: Sequence[Jump]) -> list[str]:
             f"TCP shows {counted(counters.unrecorded_bytes, 'byte')} that were sent but are not in the recording, in "
             f"{counted(times, 'place')}: replies lost there count as unknown, not as missing"
         )
+    if counters.datagrams:
+        told.append(
+            f"{counted(counters.datagrams, 'frame')} of Modbus over UDP, which numbers nothing: what the recording "
+            "lacks of it cannot be told, and a reply lost there counts as missing"
+        )
     told += [text for text in (_recorder_loss(f) for f in case.facts.files) if text]
     told += [_jump(jump) for jump in jumps]
     blanks = case.facts.blanks

@@ -115,10 +115,9 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
 
 
 def told(cause: Cause) -> str:
-    """A cause in at most two sentences: what it rests on, and what else speaks against its nearest neighbour."""
-    new = (each for each in cause.against if each.split(": ", 1)[1] not in cause.text)
-    against = next(new, "")
-    return cause.text + (f". {against[0].upper()}{against[1:]}" if against else "")
+    """A cause in a sentence: what it rests on, and what else speaks against its nearest neighbour."""
+    against = next((each for each in cause.against if each.split(": ", 1)[1] not in cause.text), "")
+    return f"{cause.text} ({against})" if against else cause.text
 
 
 def argued(finding: Finding, cause: Cause) -> Finding:

@@ -25,7 +25,9 @@ X_PAIR = 0  # index of (client address, server address, port)
 X_FIRST = 1  # oldest outstanding request, -1 where none
 X_LAST = 2  # newest outstanding request, -1 where none
 X_COUNT = 3
-X_IDENTIFIER = 4  # transaction identifier of the last request, -1 before the first
+X_IDENTIFIER = (
+    4  # transaction identifier of the last request, NO_IDENTIFIER before the first: only order tells
+)
 X_SYN_NS = 5  # time of the SYN under way, else -1
 X_ACCEPTED_NS = 6  # time of the SYN and ACK whose ACK is awaited, else -1
 X_POLL = 7  # poll of the last request, -1 before the first

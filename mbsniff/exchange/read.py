@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import itertools
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,7 +15,8 @@ from mbsniff.compiled import kernel
 from mbsniff.exchange.result import Exchange
 from mbsniff.exchange.tracker import Tracker
 from mbsniff.wire.load import Columns
-from mbsniff.wire.reader import MODBUS_PORT, Counters, MessageReader
+from mbsniff.wire.ports import AUTO, MODBUS_PORT, PortFinder, PortSearch
+from mbsniff.wire.reader import Counters, MessageReader
 
 TRANSACTION_BYTES = 250  # of a capture, with headers and acknowledgement: a guess at how many there will be
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
@@ -51,6 +53,8 @@ class RecordingFacts:
     """What is known of the clocks of files that overlap others."""
     skipped: list[Skipped] = field(default_factory=list)
     """Files of folders and patterns that are no captures."""
+    port_search: PortSearch | None = None
+    """The look for server ports, where one was asked for."""
 
     @property
     def span_ns(self) -> int:
@@ -160,12 +164,20 @@ class _Course:
 def read_exchange(
     recording: Recording, *, compiled: bool, ports: Collection[int] = (MODBUS_PORT,)
 ) -> tuple[Exchange, RecordingFacts]:
-    """Read the recording to its end. ``ports`` are the servers'; ``compiled`` picks the loops' way."""
+    """Read the recording to its end. ``ports`` are the servers', AUTO among them: those found by a first look.
+
+    ``compiled`` picks the loops' way.
+    """
+    batches = recording.batches(compiled)
+    search = None
+    if AUTO in ports:
+        search, batches = _look_for_ports(batches, {port for port in ports if port != AUTO}, compiled)
+        ports = search.ports
     messages = MessageReader(ports=ports, compiled=compiled)
     expected = 0 if recording.total_bytes is None else recording.total_bytes // TRANSACTION_BYTES
     tracker = Tracker(messages, compiled=compiled, expected=expected)
     course = _Course()
-    for batch in recording.batches(compiled):
+    for batch in batches:
         if not len(batch.rows):
             continue
         ordinal = course.frames
@@ -192,5 +204,17 @@ def read_exchange(
         second_sightings=recording.second_sightings,
         clocks=recording.clocks,
         skipped=recording.skipped,
+        port_search=search,
     )
     return tracker.finish(end_ns), facts
+
+
+def _look_for_ports(
+    batches: Iterator[FrameBatch], stated: Collection[int], compiled: bool
+) -> tuple[PortSearch, Iterator[FrameBatch]]:
+    """What a look at the first frames gives, and all batches from the first one on."""
+    finder = PortFinder(compiled=compiled)
+    while finder.wants_more and (batch := next(batches, None)) is not None:
+        if len(batch.rows):
+            finder.take(batch)
+    return finder.result(stated), itertools.chain(finder.kept, batches)

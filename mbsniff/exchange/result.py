@@ -95,7 +95,11 @@ class Exchange:
     connection_pair: NDArray[np.int32]
     """Row of ``pairs`` of every connection."""
     connection_port: NDArray[np.int32]
-    """The client's TCP port of every connection."""
+    """The client's port of every connection."""
+    connection_serial: NDArray[np.int64]
+    """Messages of every connection that came in serial framing (unit, PDU, CRC-16), without an MBAP header."""
+    connection_udp: NDArray[np.bool_]
+    """Whether a connection is UDP datagrams between the same two ends; such ones have no link events."""
     translations: list[Translation] = field(default_factory=list)
     """What was seen on both sides of an address translation, and stands here once."""
     network: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, NETWORK_COLUMNS), np.int64))

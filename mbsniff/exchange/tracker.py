@@ -29,6 +29,7 @@ from mbsniff.exchange.translation import Draft, fold, of_kept_connections
 from mbsniff.exchange.twins import Twins
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
+from mbsniff.wire.rows import NO_IDENTIFIER
 
 _COLUMNS = (
     ("request_ns", np.int64), ("reply_ns", np.int64), ("ack_ns", np.int32), ("poll", np.int32),
@@ -133,6 +134,10 @@ class Tracker:
             network=network,
             hosts=hosts,
             broadcasts=self._messages.network.broadcasts,
+            connection_serial=self._messages.serial_messages[draft.kept],
+            connection_udp=np.array([self._messages.is_udp(c) for c in range(self._linked)], np.bool_)[
+                draft.kept
+            ],
         )
 
     def _client_ports(self) -> NDArray[np.int32]:
@@ -162,6 +167,7 @@ class Tracker:
             pair = Pair(self._messages.client(c)[0], *self._messages.server(c))
             self._links[c, o.X_PAIR] = self._pairs.setdefault(pair, len(self._pairs))
             self._links[c, o.X_COUNT] = 0
+            self._links[c, o.X_IDENTIFIER] = NO_IDENTIFIER
         self._linked = known
 
     def _grow_transactions(self) -> None:

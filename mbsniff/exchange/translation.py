@@ -50,6 +50,11 @@ class Draft:
     places: Longs | None = None
     """Where each connection stands once some were left out, -1 where it was; None where none was."""
 
+    @property
+    def kept(self) -> NDArray[np.bool_] | slice:
+        """Which connections are still there."""
+        return slice(None) if self.places is None else self.places >= 0
+
 
 @dataclass(frozen=True)
 class Meeting:

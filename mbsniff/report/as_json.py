@@ -10,7 +10,7 @@ from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.hearing import Background
 from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
-from mbsniff.exchange import Translation
+from mbsniff.exchange import PortSearch, Translation
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
@@ -109,6 +109,8 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "clocks": [_clock(clock) for clock in facts.clocks],
         "background": _background(diagnosis.background) if diagnosis.background else None,
         "translated": [_translation(found) for found in diagnosis.exchange.translations],
+        "datagrams": counters.datagrams,
+        "port_search": _port_search(facts.port_search),
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
     }
@@ -127,6 +129,17 @@ def _translation(found: Translation) -> dict[str, Any]:
         name: {"client": pair.client, "server": pair.endpoint} for name, pair in sides.items()
     }
     return told | {"connections": found.connections, "requests": found.requests}
+
+
+def _port_search(search: PortSearch | None) -> dict[str, Any] | None:
+    if search is None:
+        return None
+    return {
+        "frames": search.frames,
+        "found": [{"port": each.port, "exchanges": each.exchanges} for each in search.found],
+        "ports": list(search.ports),
+        "refused": [502] if search.refused else [],
+    }
 
 
 def _clock(clock: Clock) -> dict[str, Any]:

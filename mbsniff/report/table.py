@@ -13,6 +13,7 @@ from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.recovery import recovery_sentences
 from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.errors import one_line
+from mbsniff.exchange import PortSearch
 from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
 
 CAUTION = (
@@ -67,6 +68,8 @@ def head(diagnosis: Diagnosis, width: int) -> str:
     if facts.counters.seen_through:
         layers = [f"{name} ({counted(n, 'frame')})" for name, n in facts.counters.seen_through.items()]
         lines.append(f"Seen through: {', '.join(layers)}.")
+    if facts.port_search:
+        lines.append(f"Ports: {_ports(facts.port_search)}.")
     if facts.counters.messages:
         lines.append(f"Vantage: {diagnosis.vantage}.")
     if diagnosis.doubts:
@@ -76,6 +79,20 @@ def head(diagnosis: Diagnosis, width: int) -> str:
     return "\n".join(wrapped(line, width, "  ") for line in lines)
 
 
+def _ports(search: PortSearch) -> str:
+    """Which server ports a first look found, and what for."""
+    ways = [
+        f"{each.port} ({', '.join(f'{n:,} by {way}' for way, n in each.exchanges.items())})"
+        for each in search.found
+    ]
+    where = f"among the first {counted(search.frames, 'frame')}"
+    text = f"{', '.join(ways) or 'none'} found by requests with their replies {where}"
+    others = [str(port) for port in search.ports if port not in {each.port for each in search.found}]
+    if others:
+        text += f"; {', '.join(others)} read as well"
+    return text + ("; 502 carries something else" if search.refused else "")
+
+
 def _extent(diagnosis: Diagnosis) -> str:
     facts = diagnosis.facts
     if facts.starts_ns is None:
@@ -83,7 +100,8 @@ def _extent(diagnosis: Diagnosis) -> str:
     when = f"{day(facts.starts_ns)} {clock(facts.starts_ns)[:8]} UTC, {duration(facts.span_ns)}"
     text = f"{when}, {counted(facts.frames, 'frame')}"
     if not facts.counters.messages:
-        return f"{text}, no Modbus TCP among them (looked for on server port 502, or those of --port)."
+        looked = "looked for on server port 502, or those of --port; --port auto finds others"
+        return f"{text}, no Modbus TCP among them ({looked})."
     devices = counted(len(diagnosis.verdicts), "device")
     masters = {m for v in diagnosis.verdicts for m in v.figures.masters}
     messages = counted(facts.counters.messages, "Modbus message")
@@ -177,9 +195,14 @@ def _left_out(first: int, alike: list[Finding], width: int) -> str:
 
 def _marks_of(finding: Finding) -> str:
     marks = [finding.level, finding.code, finding.certainty]
-    marks += [f"cause: {finding.cause}"] if finding.cause else []
+    marks += [f"cause: {finding.cause}{_how_sure(finding)}"] if finding.cause else []
     marks += [f"incident {finding.incident}"] if finding.incident else []
     return ", ".join(marks)
+
+
+def _how_sure(finding: Finding) -> str:
+    """How certain the cause is, where that is known."""
+    return f" ({finding.cause_certainty})" if finding.cause_certainty else ""
 
 
 def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:

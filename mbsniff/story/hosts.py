@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from mbsniff.diagnose.neighbourhood import mac_text
 from mbsniff.errors import one_line
 from mbsniff.exchange.columns import N_ADDRESS, N_KIND, N_MAC, N_TIME_NS
 from mbsniff.story.names import called
@@ -17,11 +18,6 @@ from mbsniff.wire.network.rows import ADDRESS_ANNOUNCED, LOOKUP_ANSWERED, LOOKUP
 
 SAYS_WHOSE = (ORIGIN, LOOKUP_ASKED, LOOKUP_ANSWERED, ADDRESS_ANNOUNCED)
 """Kinds whose sender's hardware address is that of the address it speaks for."""
-
-
-def mac_text(mac: int) -> str:
-    """A hardware address as RFC 7042 (2.1) writes it: "00-00-5E-00-53-10"."""
-    return "-".join(f"{mac >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
 
 
 @dataclass

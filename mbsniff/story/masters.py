@@ -9,14 +9,16 @@ from numpy.typing import NDArray
 
 from mbsniff.diagnose.causes import blank_within
 from mbsniff.diagnose.lines import WITHOUT_REPLY
+from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import ORPHAN, STATUS_MASK
 from mbsniff.story.moments import Moment
-from mbsniff.story.names import anded, called, master_called, together
+from mbsniff.story.names import called, master_called
 from mbsniff.story.scope import Rows, Scope
 
 MOST_OF_IT = 0.6  # of the silence: a master that asked nobody for so long was at rest
 USUAL_TIMES = 1.5  # as long as usual between its requests: a shorter rest is none
+MOST_NAMES = 5  # stretches of names that a sentence bears
 WAITED = 0.25  # of the silence: waits for another device that make up so much are told
 
 
@@ -46,7 +48,7 @@ def master_moments(scope: Scope) -> Iterator[Moment]:
             continue
         missed, fine = _by_device(scope, own)
         if len(fine) and not idle:
-            went_on.setdefault(together(_devices(scope, fine)), []).append((name, fine))
+            went_on.setdefault(folded(_devices(scope, fine), MOST_NAMES), []).append((name, fine))
         yield from _without_reply(scope, name, own, missed)
     for devices, asked in went_on.items():
         yield _went_on(scope, devices, asked)
@@ -66,7 +68,7 @@ def _without_reply(scope: Scope, name: str, rows: Rows, missed: NDArray[np.bool_
         return
     own = rows[missed]
     times = scope.case.exchange.request_ns[own]
-    devices = together(_devices(scope, own))
+    devices = folded(_devices(scope, own), MOST_NAMES)
     what = counted(len(own), "request")
     yield Moment("others-no-reply", int(times[0]), _ends(scope, own), name, devices, what, int(times[-1]))
     yield from _waits(scope, name, rows, missed)
@@ -78,7 +80,7 @@ def _went_on(scope: Scope, devices: str, asked: list[tuple[str, Rows]]) -> Momen
     rows = rows[np.argsort(scope.case.exchange.request_ns[rows], kind="stable")]
     times = scope.case.exchange.request_ns[rows]
     what = f"{counted(len(rows), 'request')}, all answered"
-    who = anded([name for name, _ in asked])
+    who = folded([name for name, _ in asked])
     return Moment("asked-others", int(times[0]), _ends(scope, rows), who, devices, what, int(times[-1]))
 
 
@@ -96,7 +98,13 @@ def _waits(scope: Scope, name: str, rows: Rows, missed: NDArray[np.bool_]) -> It
     first_ns = int(exchange.request_ns[own[0]])
     until_ns = int(exchange.request_ns[own[-1]] + waits[-1])
     yield Moment(
-        "waited-for", first_ns, _ends(scope, own), name, together(_devices(scope, own)), what, until_ns
+        "waited-for",
+        first_ns,
+        _ends(scope, own),
+        name,
+        folded(_devices(scope, own), MOST_NAMES),
+        what,
+        until_ns,
     )
 
 

@@ -1,10 +1,6 @@
-"""Devices, masters and polls in, what sentences call them out; several names folded into one phrase."""
+"""Devices, masters and polls in, what sentences call them out."""
 
 from __future__ import annotations
-
-import re
-from collections.abc import Iterable
-from itertools import groupby
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.wording import addresses
@@ -16,8 +12,6 @@ from mbsniff.site import READ_TABLES, WRITE_TABLES, Register
 from mbsniff.wire.functions import function_name
 
 LONGEST = 60  # characters of a name that a sentence can bear
-MOST, MOST_PLAIN = 8, 4  # stretches of folded numbers, and other names, that are told
-_NUMBERED = re.compile(r"(.*?\D)(\d{1,6})")
 _READ_AND_WRITE = 23  # MODBUS Application Protocol Specification V1.1b3, section 6.17
 
 
@@ -34,58 +28,6 @@ def master_called(case: Case, address: str) -> str:
 def _short(name: str) -> str:
     text = one_line(name)
     return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
-
-
-def together(names: Iterable[str]) -> str:
-    """Names as one phrase: "zones 1, 2 and 4 to 6", "zone 1 and fan 2", "a, b, … and 480 more"."""
-    parts: list[tuple[str, int]] = []
-    for stem, members in groupby(sorted(set(names), key=_rank), key=lambda name: _rank(name)[0]):
-        own = list(members)
-        parts += _numbered(stem, own) if len(own) > 1 else [(own[0], 1)]
-    most = MOST_PLAIN if len(parts) > MOST_PLAIN + 1 else len(parts)
-    shown, rest = parts[:most], parts[most:]
-    texts = [text for text, _ in shown]
-    if rest:
-        return f"{', '.join(texts)} and {sum(count for _, count in rest):,} more"
-    return anded(texts)
-
-
-def anded(texts: list[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(texts[:-1]), texts[-1]]) if len(texts) > 1 else "".join(texts)
-
-
-def _rank(name: str) -> tuple[str, int]:
-    """What names of a kind have in common, and their number; addresses stay what they are."""
-    found = _NUMBERED.fullmatch(name)
-    return (found[1], int(found[2])) if found and found[1].endswith(" ") else (name, -1)
-
-
-def _numbered(stem: str, names: list[str]) -> list[tuple[str, int]]:
-    """Consecutive numbers as one stretch: the first one with the kind's plural before it."""
-    numbers = [_rank(name)[1] for name in names]
-    stretches: list[list[int]] = []
-    for number in numbers:
-        if stretches and number == stretches[-1][1] + 1:
-            stretches[-1][1] = number
-        else:
-            stretches.append([number, number])
-    texts = [text for first, last in stretches for text in _stretch(first, last)]
-    shown = texts[:MOST]
-    more = len(numbers) - sum(_size(text) for text in shown)
-    phrase = f"{', '.join(shown)} and {more:,} more" if more else anded(shown)
-    return [(f"{stem.rstrip()}s {phrase}", len(names))]
-
-
-def _stretch(first: int, last: int) -> list[str]:
-    """Three or more in a row as "4 to 6"."""
-    return [f"{first} to {last}"] if last > first + 1 else [str(n) for n in range(first, last + 1)]
-
-
-def _size(text: str) -> int:
-    """How many numbers a stretch has."""
-    first, *last = text.split(" to ")
-    return int(last[0]) - int(first) + 1 if last else 1
 
 
 def asked_for(key: PollKey, registers: tuple[Register, ...] = ()) -> str:

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from mbsniff.diagnose.neighbourhood import mac_text
 from mbsniff.exchange.columns import (
     N_ADDRESS,
     N_AMOUNT,
@@ -18,7 +19,7 @@ from mbsniff.exchange.columns import (
     N_TARGET_MAC,
     N_TIME_NS,
 )
-from mbsniff.story.hosts import Hosts, mac_text
+from mbsniff.story.hosts import Hosts
 from mbsniff.story.moments import Moment
 from mbsniff.story.scope import Scope
 from mbsniff.wire.network import rows as kinds

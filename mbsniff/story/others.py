@@ -6,9 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from mbsniff.diagnose.finding import Diagnosis, Finding
+from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.wording import between
+from mbsniff.story.masters import MOST_NAMES
 from mbsniff.story.moments import Moment
-from mbsniff.story.names import called, together
+from mbsniff.story.names import called
 from mbsniff.story.scope import Scope
 
 
@@ -28,7 +30,8 @@ def other_moments(scope: Scope, diagnosis: Diagnosis) -> Iterator[Moment]:
         lengths = [(f.until_ns or 0) - (f.from_ns or 0) for f in found]
         why = f" ({cause})" if cause else ""
         what = f"{between(min(lengths), max(lengths))}{why}"
-        devices = together(names.get(f.device or "", f.device or "") for f in found)
+        keys = {f.device for f in found}
+        devices = folded([name for key, name in names.items() if key in keys], MOST_NAMES)
         yield Moment("others-silent", from_ns, (), whom=devices, what=what, until_ns=until_ns)
 
 

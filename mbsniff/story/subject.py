@@ -58,7 +58,10 @@ def _worst(case: Case, diagnosis: Diagnosis, devices: list[DeviceFigures], ask: 
             numbers = sorted({f.incident for f in diagnosis.findings if f.incident is not None})
             told = f"incidents {listed([str(n) for n in numbers], 12)}" if numbers else "there is no incident"
             raise AskError(f"no incident {ask.incident} in this recording", expected=told)
-    for finding in found:
+    first = {(i.number, key) for i in diagnosis.incidents for key in i.first}
+    for finding in sorted(
+        found, key=lambda f: f.incident is not None and (f.incident, f.device) not in first
+    ):
         subject = _of_finding(case, keys[finding.device or ""], finding)
         if subject:
             return subject

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from mbsniff.diagnose.finding import Diagnosis
+from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.wording import between, duration
 from mbsniff.exchange import Look
 from mbsniff.story.ask import Ask
@@ -15,7 +16,7 @@ from mbsniff.story.links import link_moments
 from mbsniff.story.marks import due_text, mark_moments
 from mbsniff.story.masters import master_moments
 from mbsniff.story.moments import Moment, Phases, steps_of
-from mbsniff.story.names import called, master_called, together
+from mbsniff.story.names import called, master_called
 from mbsniff.story.network import network_moments
 from mbsniff.story.others import other_moments
 from mbsniff.story.recording import recording_moments
@@ -51,14 +52,14 @@ def tell(
     steps = steps_of(moments, scope.case, times, phases, fold=fold)
     feeding = scope.feeding_masters
     master = (
-        together(master_called(scope.case, scope.case.figures.groups.masters[m]) for m in feeding)
+        folded([master_called(scope.case, scope.case.figures.groups.masters[m]) for m in feeding])
         or "the master"
     )
     code = cause.code if cause else subject.finding.code if subject.finding else None
     return Story(
         diagnosis, times, scope.device, scope.from_ns, scope.until_ns,
         headline=_headline(scope, times),
-        summary=_summary(subject, times, cause, steps),
+        summary=_summary(subject, diagnosis, times, cause, steps),
         is_fault=subject.finding is not None and subject.finding.level == "fault",
         steps=steps,
         cause=cause,
@@ -95,7 +96,9 @@ def _headline(scope: Scope, times: Times) -> str:
     return f"What happened to {called(scope.device)} on {day}, {span} ({times.name(scope.from_ns)})"
 
 
-def _summary(subject: Subject, times: Times, cause: Argued | None, steps: list[Step]) -> str:
+def _summary(
+    subject: Subject, diagnosis: Diagnosis, times: Times, cause: Argued | None, steps: list[Step]
+) -> str:
     """The first paragraph: how long, whether the watchdog was due, and the cause in a word."""
     scope = subject.scope
     name = called(scope.device)
@@ -110,7 +113,19 @@ def _summary(subject: Subject, times: Times, cause: Argued | None, steps: list[S
             f"not trip, although {master} had no control over {name}."
         )
     text = f"{_introduced(scope)} got no request that feeds its watchdog for {length}"
-    return f"{text}; {_watchdog(scope, times)}."
+    return f"{text}; {_watchdog(scope, times)}.{_incident(subject, diagnosis)}"
+
+
+def _incident(subject: Subject, diagnosis: Diagnosis) -> str:
+    """How many devices the incident has, and where it began."""
+    number = subject.finding.incident if subject.finding else None
+    found = next((i for i in diagnosis.incidents if i.number == number and len(i.devices) > 1), None)
+    if found is None:
+        return ""
+    names = {d.key: called(d) for d in diagnosis.figures.devices}
+    first = folded([names.get(key, key) for key in found.first])
+    why = f" ({found.cause})" if found.cause else ""
+    return f" Incident {found.number} has {len(found.devices)} devices; it began with {first}{why}."
 
 
 def _introduced(scope: Scope) -> str:

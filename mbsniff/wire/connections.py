@@ -12,12 +12,13 @@ from ipaddress import ip_address
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.compiled import helper
+from mbsniff.compiled import helper, rare
 from mbsniff.wire.link import IPV4
 from mbsniff.wire.load import Bytes, Columns, u32, u48
+from mbsniff.wire.state import C_CONNECTIONS, HEARD, SERIAL, STATE_COLUMNS
 
 # Columns of the key table.
-K_PORTS = 0  # IP version << 32 | client's port << 16 | server's port
+K_PORTS = 0  # UDP_KEY, IP version << 32 | client's port << 16 | server's port
 K_CLIENT = 1  # IPv4 address, or its first 48 bits
 K_SERVER = 2
 K_CLIENT_2 = 3  # the next 48 bits (IPv6)
@@ -31,6 +32,7 @@ MOST_PROBES = 64
 MODULUS = (1 << 31) - 1
 
 RECENT = 4096  # a power of two
+UDP_KEY = 1 << 40  # set in K_PORTS where it is no TCP connection but datagrams between the same two ends
 SPREAD = 0x61C88647  # 2**32 over the golden ratio squared: neighbouring ports come to lie apart
 
 FULL = -1  # what `connection_index` answers where the tables must grow or be seeded anew
@@ -140,6 +142,21 @@ def connection_index(keys: Columns, slots: Columns, size: int, probe: int, mix: 
     return FULL
 
 
+@rare
+def enter_connection(
+    new: int, multipliers: Columns, keys: Columns, slots: Columns, state: Columns, carry: Columns
+) -> int:
+    """Index of the connection whose key stands at row ``new``, be it a new one; FULL where a table must grow."""
+    c = connection_index(keys, slots, len(slots), new, hash_key(keys, new, multipliers))
+    if c == new:
+        carry[C_CONNECTIONS] = new + 1
+        for column in range(STATE_COLUMNS):
+            state[c, column] = -1
+        state[c, HEARD] = 0
+        state[c, SERIAL] = 0
+    return c
+
+
 @helper
 def is_known(keys: Columns, slots: Columns, size: int, probe: int, mix: int) -> bool:
     """Whether the connection whose key stands at row ``probe`` was met before."""
@@ -190,8 +207,13 @@ def server_of(key: NDArray[np.int64]) -> tuple[str, int]:
     return _address(key, K_SERVER, K_SERVER_2, K_SERVER_3), int(key[K_PORTS]) & 0xFFFF
 
 
+def is_udp(key: NDArray[np.int64]) -> bool:
+    """Whether a key row names datagrams, not a TCP connection."""
+    return bool(key[K_PORTS] & UDP_KEY)
+
+
 def _address(key: NDArray[np.int64], first: int, second: int, third: int) -> str:
-    if int(key[K_PORTS]) >> 32 == IPV4:
+    if int(key[K_PORTS]) >> 32 & 0xFF == IPV4:
         return str(ip_address(int(key[first])))
     whole = int(key[first]) << 80 | int(key[second]) << 32 | int(key[third])
     return str(ip_address(whole.to_bytes(16, "big")))

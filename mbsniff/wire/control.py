@@ -13,7 +13,7 @@ from mbsniff.wire.state import HEARD, IN_STEP, NEXT, PART, PENDING, SEEN_NS, SID
 
 FIN_BIT, SYN_BIT, RST_BIT, ACK_BIT = 0x01, 0x02, 0x04, 0x10  # RFC 9293, 3.1
 
-SENT_AGAIN = 1  # AMOUNT of an OPENING that repeats the one before
+SENT_AGAIN = 1  # AMOUNT of an OPENING that repeats the one before, or was recorded after bytes that follow it
 UNSEEN = 2  # AMOUNT of an OPENING that the sequence numbers betray, though no SYN was recorded
 
 OLDEST_COPY = 1 << 20  # further behind than any window in use: another connection on the same ports
@@ -53,7 +53,8 @@ def take_syn(
     following = (sequence + 1) & 0xFFFFFFFF
     kind = OPENING if ack < 0 else ACCEPTED
     was_reset = state[c, HEARD] & WAS_RESET
-    again = state[c, mine + NEXT] == following and not was_reset
+    again = state[c, mine + NEXT] == following or _came_late(c, side, following, ack, time_ns, state)
+    again = again and not was_reset
     known = state[c, yours + NEXT]
     if not again and (was_reset or ack < 0 or known < 0 or ahead(ack, known) != 0):
         begin_anew(c, time_ns, state, held, held_data, parts, free_parts, rows, values, carry)
@@ -71,6 +72,18 @@ def take_syn(
             state[c, yours + PART] = IN_STEP
             state[c, yours + SEEN_NS] = time_ns
             state[c, HEARD] |= 1 << (1 - side)
+
+
+@helper
+def _came_late(c: int, side: int, following: int, ack: int, time_ns: int, state: Columns) -> bool:
+    """Whether a SYN is earlier than the bytes seen of its side, which follow it: it was recorded out of order."""
+    mine = side * SIDE_COLUMNS
+    return (
+        ack < 0
+        and state[c, HEARD] & 3 == 1 << side
+        and time_ns < state[c, mine + SEEN_NS]
+        and 0 < ahead(state[c, mine + NEXT], following) <= OLDEST_COPY
+    )
 
 
 @rare

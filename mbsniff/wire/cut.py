@@ -57,7 +57,7 @@ def is_header(data: Bytes, at: int) -> bool:
 
 
 @rare
-def take_bytes(
+def take_mbap(
     data: Bytes, at: int, seen: int, size: int, c: int, side: int, sequence: int, time_ns: int, frame: int,
     state: Columns, parts: Bytes, free_parts: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
@@ -103,6 +103,18 @@ def emit(
     frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
 ) -> None:  # fmt: skip
     """Add the row of one whole message of ``size`` bytes (at least 8 of them ``seen``)."""
+    add_message(
+        data, at + 7, seen - 7, size - 7, u16(data, at), data[at + 6] & 0xFF, c, side, end_sequence, time_ns,
+        frame, state, rows, values, carry,
+    )  # fmt: skip
+
+
+@helper
+def add_message(
+    data: Bytes, at: int, seen: int, size: int, identifier: int, unit: int, c: int, side: int,
+    end_sequence: int, time_ns: int, frame: int, state: Columns, rows: Columns, values: Bytes, carry: Columns,
+) -> None:  # fmt: skip
+    """Add the row of a message whose PDU of ``size`` bytes (at least 1 of them ``seen``) is at ``at``."""
     row = carry[C_ROWS] & INDEX
     carry[C_ROWS] = row + 1
     carry[C_MESSAGES] += 1
@@ -110,9 +122,9 @@ def emit(
     rows[row, TIME_NS] = time_ns
     rows[row, CONNECTION] = c
     rows[row, FRAME] = frame
-    rows[row, IDENTIFIER] = u16(data, at)
-    rows[row, UNIT] = data[at + 6] & 0xFF
-    rows[row, FUNCTION] = data[at + 7] & 0xFF
+    rows[row, IDENTIFIER] = identifier
+    rows[row, UNIT] = unit
+    rows[row, FUNCTION] = data[at] & 0xFF
     for column in range(START, ROW_COLUMNS):
         rows[row, column] = -1
     rows[row, END_SEQUENCE] = end_sequence
@@ -120,7 +132,7 @@ def emit(
     rows[row, SHAPE] = FITS
     if side == CLIENT:
         used = carry[C_VALUES] & INDEX
-        carry[C_VALUES] = request_fields(data, at + 7, seen - 7, size - 7, rows, row, values, used)
+        carry[C_VALUES] = request_fields(data, at, seen, size, rows, row, values, used)
         if rows[row, SHAPE] == MALFORMED:  # its addresses and values cannot be trusted
             for column in range(START, DETAIL):
                 rows[row, column] = -1
@@ -130,7 +142,7 @@ def emit(
         if state[c, PENDING] < 0:
             state[c, PENDING] = end_sequence
     else:
-        reply_fields(data, at + 7, seen - 7, size - 7, rows, row)
+        reply_fields(data, at, seen, size, rows, row)
 
 
 @rare

@@ -26,6 +26,7 @@ TRAILER = 256  # our own: TCP with a redundancy control trailer after the packet
 FOUND = 0
 OTHER_PROTOCOL = 1
 DAMAGED = 2
+DATAGRAM = 3  # UDP that is no tunnel
 ENCLOSES = 16  # plus the number of a protocol that may enclose TCP: see `mbsniff.wire.unwrap`
 
 # UDP ports (IANA) of what may enclose TCP.
@@ -152,9 +153,9 @@ def _unless_tcp(
         may_be = protocol == UDP or protocol == TCP or _encloses(protocol)
         return (ENCLOSES + FRAGMENT if may_be else OTHER_PROTOCOL), at, end
     if protocol == UDP:
-        if end - at >= 8 and seen_end - at >= 8 and is_tunnel(u16(data, at), u16(data, at + 2)):
-            return ENCLOSES + UDP, at, end
-        return OTHER_PROTOCOL, at, end
+        if end - at < 8 or seen_end - at < 8:
+            return OTHER_PROTOCOL, at, end
+        return (ENCLOSES + UDP if is_tunnel(u16(data, at), u16(data, at + 2)) else DATAGRAM), at, end
     return (ENCLOSES + protocol if _encloses(protocol) else OTHER_PROTOCOL), at, end
 
 

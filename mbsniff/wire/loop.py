@@ -7,7 +7,7 @@ from mbsniff.capture.frames import TIME_NS as FRAME_TIME_NS
 from mbsniff.compiled import helper, kernel, rare
 from mbsniff.wire.connections import (
     FULL,
-    connection_index,
+    enter_connection,
     hash_key,
     is_ipv4_key,
     is_known,
@@ -26,9 +26,10 @@ from mbsniff.wire.control import (
     take_syn,
 )
 from mbsniff.wire.copies import is_copy, print_of, remember_print
-from mbsniff.wire.cut import take_bytes
+from mbsniff.wire.cut import take_mbap
+from mbsniff.wire.datagram import take_datagram
 from mbsniff.wire.events import add_event, note_acknowledgement, note_window
-from mbsniff.wire.ip import DAMAGED, ENCLOSES, FOUND, LONGEST, tcp_segment
+from mbsniff.wire.ip import DAMAGED, DATAGRAM, ENCLOSES, FOUND, LONGEST, tcp_segment
 from mbsniff.wire.link import IPV4, NOT_IP, TOO_SHORT, UNKNOWN_LINK, may_hide_ip, network_header
 from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.order import (
@@ -43,6 +44,7 @@ from mbsniff.wire.plain import plain_frames
 from mbsniff.wire.rows import CLIENT, OPENING, PROBE, SERVER
 from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
+    BOTH_HEARD,
     C_ASIDE,
     C_CONNECTIONS,
     C_FRAME,
@@ -65,21 +67,21 @@ from mbsniff.wire.state import (
     HELD_BYTES,
     HIDDEN_FRAME,
     IS_CLOSED,
+    MBAP,
     MOST_HELD,
     NEXT,
     ROOM,
     SEEN_NS,
     SEGMENT_HELD,
     SIDE_COLUMNS,
-    STATE_COLUMNS,
 )
 
 SECURED_PORT = 802  # IANA: mbap-s, Modbus/TCP Security
-HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 8 + 2)  # rows that a queue let go can fill
+HELD_ROOM = (MOST_HELD + SEGMENT_HELD) * (HELD_BYTES // 4 + 2)  # rows that a queue let go can fill
 HELD_VALUES = (MOST_HELD + SEGMENT_HELD) * HELD_BYTES
 MOST_ROWS = (
-    LONGEST // 8 + 16 + HELD_ROOM
-)  # what one frame can fill: messages of 8 bytes, events, a queue let go
+    LONGEST // 4 + 16 + HELD_ROOM
+)  # what one frame can fill: messages of 4 bytes (8 with MBAP), events, a queue let go
 MOST_VALUES = LONGEST + 256 + HELD_VALUES
 
 
@@ -129,7 +131,16 @@ def frames_to_rows(
             continue
         found, tcp, segment_end = tcp_segment(data, ip, end, wire_end, version)
         if found != FOUND:
-            if found == DAMAGED:
+            if found == DATAGRAM:
+                reason = take_datagram(
+                    data, ip, tcp & INDEX, end, segment_end, version, frames[i - 1, FRAME_TIME_NS],
+                    carry[C_ORDINAL] + i - 1, ports, multipliers, keys, slots, state, rows, most_rows, values,
+                    most_values, carry,
+                )  # fmt: skip
+                if reason != DONE:
+                    return reason
+                _set_aside(-1, i - 1, aside, carry)
+            elif found == DAMAGED:
                 carry[C_UNDECODABLE] += 1
             elif found >= ENCLOSES:
                 return HIDDEN_FRAME
@@ -193,7 +204,7 @@ def frames_to_rows(
         if flags & (SYN_BIT | RST_BIT | FIN_BIT) or not state[c, HEARD] & (1 << side):
             _set_aside(c, i - 1, aside, carry)
         window = u16(data, tcp + 14)
-        if (window == 0 or state[c, HEARD] >= IS_CLOSED) and not flags & (SYN_BIT | RST_BIT):
+        if (window == 0 or state[c, HEARD] & 3 * IS_CLOSED) and not flags & (SYN_BIT | RST_BIT):
             note_window(c, side, window, time_ns, carry[C_ORDINAL] + i - 1, state, rows, carry)
         ack = u32(data, tcp + 8) if flags & ACK_BIT else -1
         take_frame(
@@ -237,13 +248,7 @@ def _connection(
     if new + 1 >= len(state) or new * 2 >= len(slots):
         return FULL
     write_key(keys, new, data, ip, version, ports_key, side)
-    c = connection_index(keys, slots, len(slots), new, hash_key(keys, new, multipliers))
-    if c == new:
-        carry[C_CONNECTIONS] = new + 1
-        for column in range(STATE_COLUMNS):
-            state[c, column] = -1
-        state[c, HEARD] = 0
-    return c
+    return enter_connection(new, multipliers, keys, slots, state, carry)
 
 
 @helper
@@ -258,12 +263,12 @@ def take_frame(
     if (
         flags & (SYN_BIT | RST_BIT | FIN_BIT | ACK_BIT) == ACK_BIT
         and sequence == state[c, mine + NEXT]
-        and state[c, HEARD] == 3
+        and state[c, HEARD] == BOTH_HEARD | MBAP
         and state[c, HELD] < 0
         and ahead(ack, state[c, yours + NEXT]) <= 0
     ):
         if size > 0:
-            take_bytes(
+            take_mbap(
                 data, at, seen, size, c, side, sequence, time_ns, frame,
                 state, parts, free_parts, rows, values, carry,
             )  # fmt: skip

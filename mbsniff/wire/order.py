@@ -9,8 +9,9 @@ receiver acknowledged it, after as long as TCP may take to send again where nobo
 from __future__ import annotations
 
 from mbsniff.compiled import helper, rare
-from mbsniff.wire.cut import drop_part, take_bytes
+from mbsniff.wire.cut import drop_part
 from mbsniff.wire.events import add_event, add_unrecorded
+from mbsniff.wire.framing import take_bytes
 from mbsniff.wire.load import Bytes, Columns
 from mbsniff.wire.rows import AGAIN, CLOSING
 from mbsniff.wire.sequence import ahead

@@ -1,8 +1,8 @@
 """Frames as nearly all are in, their message rows out: what the loop would make of them, only sooner.
 
-Plain is: Ethernet, at most one VLAN tag, IPv4 without options, a known connection in order on both sides,
-one whole message or none, and an open window. Anything else is left to the loop, untouched. Captures that are
-alike but for a second VLAN tag go the other way, so that tests hold both ways against each other.
+Plain is: Ethernet, at most one VLAN tag, IPv4 without options, a known connection in order on both sides that
+speaks MBAP, one whole message or none, and an open window. Anything else is left to the loop, untouched. Captures
+that are alike but for a second VLAN tag go the other way, so that tests hold both ways against each other.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from mbsniff.wire.load import INDEX, Bytes, Columns, u16, u32
 from mbsniff.wire.rows import CLIENT, SERVER
 from mbsniff.wire.sequence import ahead
 from mbsniff.wire.state import (
+    BOTH_HEARD,
     C_CONNECTIONS,
     C_FRAMES_MODBUS,
     C_ORDINAL,
@@ -29,6 +30,7 @@ from mbsniff.wire.state import (
     HEARD,
     HELD,
     IN_STEP,
+    MBAP,
     NEXT,
     PART,
     SEEN_NS,
@@ -38,7 +40,6 @@ from mbsniff.wire.state import (
 ETHERNET_BYTES = 14
 IPV4_BYTES = 20
 TCP_BYTES = 20
-BOTH_HEARD = 3
 DONT_FRAGMENT_OR_NONE = 0xBFFF  # flags and offset but for "do not fragment" (RFC 791, 3.1)
 
 
@@ -135,7 +136,7 @@ def _is_next(
     if (
         flags & (SYN_BIT | RST_BIT | FIN_BIT | ACK_BIT) != ACK_BIT
         or sequence != state[c, mine + NEXT]
-        or state[c, HEARD] != BOTH_HEARD
+        or state[c, HEARD] != BOTH_HEARD | MBAP
         or state[c, HELD] >= 0
         or ahead(ack, state[c, yours + NEXT]) > 0
     ):

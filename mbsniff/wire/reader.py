@@ -15,17 +15,17 @@ from mbsniff.wire.connections import (
     RECENT,
     client_of,
     hash_keys,
+    is_udp,
     refill_slots,
     seeded_multipliers,
     server_of,
 )
 from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
 from mbsniff.wire.network.reader import NetworkReader
+from mbsniff.wire.ports import MODBUS_PORT
 from mbsniff.wire.rows import ROW_COLUMNS
 from mbsniff.wire.unwrap import Unwrapper
 from mbsniff.wire.unwrap.layers import SECURED_NAME
-
-MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
 
 _ROWS = MOST_ROWS + 16384  # and a batch's usual fill
 _VALUES = MOST_VALUES + (1 << 18)
@@ -49,6 +49,8 @@ class Counters:
     skipped_bytes: int
     network_events_left_out: int = 0
     """Network events of floods that were counted only (`mbsniff.wire.network.seen`)."""
+    datagrams: int = 0
+    """UDP datagrams of a server port; they are among ``modbus_frames``."""
     seen_through: dict[str, int] = field(default_factory=dict)
     """Frames by the layer that they were found below (`mbsniff.wire.unwrap.layers`)."""
     not_seen_through: dict[str, int] = field(default_factory=dict)
@@ -132,6 +134,15 @@ class MessageReader:
         """(address, port) of a connection's server."""
         return server_of(self._keys[connection])
 
+    def is_udp(self, connection: int) -> bool:
+        """Whether a "connection" is UDP datagrams between the same two ends."""
+        return is_udp(self._keys[connection])
+
+    @property
+    def serial_messages(self) -> NDArray[np.int64]:
+        """Messages in serial framing of each connection, shape (connections,)."""
+        return self._state[: self.connections, s.SERIAL].copy()
+
     @property
     def reach(self) -> NDArray[np.int64]:
         """Sequence numbers of the client's and the server's next byte, -1 where unknown; shape (connections, 2)."""
@@ -155,6 +166,7 @@ class MessageReader:
             unrecorded_bytes=carry[s.C_UNRECORDED],
             skipped_bytes=carry[s.C_SKIPPED],
             network_events_left_out=self.network.left_out,
+            datagrams=carry[s.C_DATAGRAMS],
             seen_through=self._unwrapper.seen_through,
             not_seen_through=not_seen_through,
         )

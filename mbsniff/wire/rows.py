@@ -9,7 +9,7 @@ CONNECTION = 2  # index of the TCP connection
 FRAME = 3  # ordinal of that frame in the recording, from 0
 
 # Further columns of REQUEST and REPLY rows; -1 where the function has none or the frame was cut.
-IDENTIFIER = 4  # transaction identifier
+IDENTIFIER = 4  # transaction identifier; NO_IDENTIFIER in serial framing, which has none
 UNIT = 5  # unit identifier
 FUNCTION = 6  # function code as sent, so with bit 7 set in exceptions
 START = 7  # first address; sub-function (8), record number (20, 21), MEI type (43)
@@ -30,6 +30,7 @@ AMOUNT = 6  # UNRECORDED, AGAIN: bytes; OPENING: 1 where the SYN is one sent aga
 SEQUENCE = 7  # AGAIN: sequence number of its first byte; ACKNOWLEDGED: acknowledgement number
 
 CLIENT, SERVER = 0, 1
+NO_IDENTIFIER = 1 << 16
 
 REQUEST = 0
 REPLY = 1

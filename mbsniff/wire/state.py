@@ -12,11 +12,15 @@ PRINT = 5  # fingerprints of this side's last PRINTS frames, -1 where none; the 
 PRINTS = 4  # came within COPY_NS of the next: a handshake and a request may precede their copies
 SIDE_COLUMNS = 9
 HELD = 18  # first of the segments held back, in order of arrival, -1 where none
-HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 it was reset, 8 and 16 whose window is closed
-STATE_COLUMNS = 20
+HEARD = 19  # bits: 1 the client's bytes were seen, 2 the server's, 4 it was reset, and those below
+SERIAL = 20  # messages in serial framing, over all connections of these addresses and ports
+STATE_COLUMNS = 21
 
+BOTH_HEARD = 3
 WAS_RESET = 4
 IS_CLOSED = 8  # the client's window; shifted by the side
+MBAP = 1 << 8  # which framing the connection turned out to speak, neither at first
+RTU = 1 << 9
 
 IN_STEP = 0
 LOST = -1
@@ -50,7 +54,7 @@ C_FREE_PARTS = 5  # buffers on the stack of free ones
 C_FREE_HELD = 6  # first free row for held segments, -1 where none
 C_HELD_LEFT = 7  # how many are free
 C_MESSAGES = 8
-C_FRAMES_MODBUS = 9  # TCP frames of a server port
+C_FRAMES_MODBUS = 9  # TCP and UDP frames of a server port
 C_UNDECODABLE = 10  # frames with a damaged header, or bytes in which no message could be found
 C_SECURED = 11  # TCP frames of the port of Modbus/TCP Security
 C_UNKNOWN_LINK = 12
@@ -58,7 +62,8 @@ C_REPEATED = 13  # copies made by the mirror port
 C_UNRECORDED = 14  # bytes sent but not recorded
 C_SKIPPED = 15  # bytes passed over in search of the next message
 C_ASIDE = 16  # frames of the batch that were set aside for `mbsniff.wire.network`
-CARRY_COLUMNS = 17
+C_DATAGRAMS = 17  # UDP datagrams of a server port
+CARRY_COLUMNS = 18
 
 # Why the loop came back.
 DONE = 0

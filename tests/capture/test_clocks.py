@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import lzma
 import random
+from base64 import b85decode
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -265,3 +266,40 @@ def test_the_longer_sighting_wins_wherever_pieces_end(tmp_path: Path) -> None:
     assert [frame.data for frame in whole] == [data for _, data, _ in records]
     pieces = taken(paths, shifts_ns=known, batch_rows=7)[0]
     assert [frame.data for frame in pieces] == [frame.data for frame in whole]
+
+
+LATE_CLOCKS = (
+    (
+        "-~=}Tyj=h$j}l4{5Bv%>HGU39$2$`C2E)4Lx&=&73vukiLZCq~q=z8h_7UHG)MDvOqtAMkwEqLr8=pjWYF=8N?;e{08T3}xX_oUT^ni+(>Ea"
+        "-zW7rJwK&~S$G>IhUs{l*xcLJJmhnxK(`g-{OuowLE*Lz1(3ajZp0uDX|?2Ob7Am^T`9^`6j^izFkPNQG%gN_sq;8z7UwHG@@QSJwMLdK>sC"
+        "hc_-1X8WGSz+g`WV7z3;TQO&$#V7R^M?S#m)aBpB(x4}16S|iu+jyrlP@4{Jv9De+hu7@ZcauBh#;<}g64+EgCet7`GT2p&7|dYE5E2A7Cgt"
+        "a7JWBS;{#P4%x&vKbzWULLRlEBq!m@?0j}3HCWg1&&w08wD|a{BVza+T)MYvnmv89(ZqC&lgXz7?$De!ZB+O2yM?vD@Xn=4kI5}|U4$kn$fR"
+        "NIIeG6y@#2Nc5)v9|70uoc-4jr%DAvw&Fz$;6;Iae+Ni5~>!2U~F2Bp++Z1aRw8-fa;uSb}}nq=E^67{hcxZfSPc5QmKm+{n{w(=1Nb72TQ{"
+        "^&%~Y_^bN6$yE!>S!e%Rq{jdN"
+    ),
+    (
+        ";0l5Q<Xr$Jj}l4{5Bv%>HGU39$2$`C2A_<p*#2dO`Y`Qy^H+c)*Yf>bJ-b~e%Xeq7ncJt~J4EfWBL7098sxQ@IB?cz@hi$bC^1MdaTO%-6Ma"
+        "QqCYBo{Q5ZXDW&7Z%g+%S35+W(Js~j=6|M&Gt>a(Weh2OAhgwF!=<svg&<qjSm;~<fF`VEhr=9sCgu6$lG?2!Q4Nv&z#d=aliCqoANrA0g$<"
+        "@*N94~7MNfl~R~FHn18NwDK9=TdxNqFeDvbt<AYp^SLhRT~M<7jwN~JK;9?Iqr%Te%-_tuoiiJq*wuf$TZ6`58he%l$Qjs<@+kTIt30BMcYc"
+        "GeTs05vlU`Rcq;m(b&3Wa=bu0Z69kByJ@TD%1dO-sHc{5$--sFIfz6~e;=mspJz;WRrxi#6#VBC~#VF%JazOt?bd)Syzcko?0Xlyh)AwVp7T"
+        "T$CN&o!y^KhDM0o9c@ZGCKV$~sK<;57G_b~z?+P8c){`S9W>NuS}`P;mC&aecKq;mnc~8SI}Pzf6x->-;x&Q;O!G<DB+cU|Zrsl|XudAlAB`"
+        "eJp4y9=IfY-7G!19JQh?D9?}7`1jgn4_+uU-3IJ+9&#D&io5EJQUqML-xo-k*&<$ODcEYX?#0?yblgfHCbv6@W{6bamdDAEi5u-Ey4tmuc#d"
+        ";?RWPXnSqKy7?>nKhaIm5qsm`T95%NsT<_LH0`+sb9O0O>@p!Oz>C4BJ&`%Gx(#&WMp&^Pcrg)YBmkg6Knibe>8;8<(lFrrN?OaIv;KiU{~S"
+        "k<r`<~Kng>&WuX20n;B$;&!#gdAp&3gRA|@kS1?&4^1f_EEP`tJ@5L0Dvj7?Px&v=L*P#m#)@f%vav?Iy8Zrmmc`k@3d7ZbbZRST&lSVvL_M"
+        "K&^X**{~3zT=<|-ngs0dc$Upy2{pkTr-bj3xO(YnloMD=MOCxjRxe{nhIqI8XHwu@w=W74}"
+    ),
+)
+"""Two pcap files that mutation made and shrinking kept: base 85 of raw LZMA2."""
+
+
+def test_sightings_just_as_far_apart_as_they_may_be(tmp_path: Path) -> None:
+    """Packets that two files show exactly SAME_NS apart count once, the same ones in whatever pieces files are read."""
+    paths = [tmp_path / "one.pcap", tmp_path / "two.pcap"]
+    for path, packed in zip(paths, LATE_CLOCKS, strict=True):
+        filters = [{"id": lzma.FILTER_LZMA2}]
+        path.write_bytes(lzma.decompress(b85decode(packed), lzma.FORMAT_RAW, filters=filters))
+    whole = taken(paths)
+    assert whole[2] == 5
+    for rows in (1, 2, 3, 7):
+        pieces = taken(paths, batch_rows=rows)
+        assert (pieces[0], pieces[2]) == (whole[0], whole[2])

@@ -28,6 +28,8 @@ class Verdict:
     cause: str | None
     certainty: str | None
     text: str
+    rivals: frozenset[str] = frozenset()
+    """Other causes that remain possible."""
 
     def is_as(self, wanted: Told) -> bool:
         """Whether it is what was wanted."""
@@ -86,7 +88,8 @@ def _of_findings(made: Reading, device: str) -> Iterator[tuple[str, Verdict]]:
         yield device, NOTHING
     for number, found in enumerate(due, 1):
         name = device if number == 1 else f"{device}, silence {number}"
-        yield name, Verdict(found["cause"], found.get("cause_certainty"), found["text"])
+        rivals = frozenset(rival["cause"] for rival in found["rivals"])
+        yield name, Verdict(found["cause"], found["cause_certainty"], found["text"], rivals)
 
 
 def _of_longest(made: Reading, device: str, pair: Pair) -> Verdict:
@@ -95,4 +98,4 @@ def _of_longest(made: Reading, device: str, pair: Pair) -> Verdict:
     silence, limit = figures.silences.longest, limit_ns(figures.limits)
     assert silence and limit
     cause = cause_of(case, figures, silence, limit)
-    return Verdict(cause.code, cause.certainty, cause.text)
+    return Verdict(cause.code, cause.certainty, cause.text, frozenset(code for code, _ in cause.rivals))

@@ -75,7 +75,7 @@ def test_a_dead_neighbour_comes_first_and_the_starved_after_it() -> None:
     ((code, starved),) = incident.consequences
     assert code == "starved-by-neighbour" and len(starved) == 5
     assert "first zone 2 (device-stalled)" in incident.text
-    assert "in consequence zone 1 and 3 to 6 (starved-by-neighbour)" in incident.text
+    assert "in consequence zones 1 and 3 to 6 (starved-by-neighbour)" in incident.text
     due = [f for f in made.findings if f.code == "watchdog-due"]
     assert len(due) > 6 and {f.incident for f in due} == {1}
 
@@ -147,7 +147,7 @@ def test_five_hundred_at_once_stay_readable() -> None:
     made = many(500)
     first = made.findings[0]
     assert first.code == "incident" and len(first.devices) == 500
-    assert "500 devices" in first.text and "zone 1 to 500" in first.text
+    assert "500 devices" in first.text and "zones 1 to 500" in first.text
     assert len(first.text) < 600 and len(first.evidence) <= 8
     page = diagnosis_page(made, 120)
     told = page[page.index("1. fault, incident") :]

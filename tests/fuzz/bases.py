@@ -13,6 +13,7 @@ from tests.builders.packets import COOKED, COOKED_2, ETHERNET, IPV4, IPV6, LOOP,
 from tests.builders.recorder import recorded
 from tests.builders.traffic import ACTS, V4, V6, Step, act_out
 from tests.fuzz.frames import Frame
+from tests.fuzz.framing import serial_conversation
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 MOST_FRAMES = 40
@@ -39,7 +40,10 @@ _TAGS = ((), (), (0x8100,), (0x88A8, 0x8100))
 
 def base(rng: Random) -> list[Frame]:
     """Up to MOST_FRAMES frames; callers change copies."""
-    frames = sample_window(rng) if rng.random() < 0.2 else conversation(rng)
+    what = rng.random()
+    frames = sample_window(rng) if what < 0.2 else conversation(rng)
+    if what > 0.9:
+        frames = serial_conversation(rng, Link())
     return frames[:MOST_FRAMES]
 
 
@@ -82,7 +86,7 @@ def sample_window(rng: Random) -> list[Frame]:
 @functools.cache
 def samples() -> list[list[Frame]]:
     """The beginnings of the project's samples."""
-    return [sample(path) for path in sorted(SAMPLES.glob("*.pcap*"))]
+    return [sample(path) for path in sorted(SAMPLES.rglob("*.pcap*"))]
 
 
 def sample(path: Path) -> list[Frame]:

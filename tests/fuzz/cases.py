@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Any
 
-from tests.fuzz import damage, headers, messages, tunnels
+from tests.fuzz import beside, damage, framing, headers, messages, tunnels
 from tests.fuzz.bases import base
 from tests.fuzz.files import Parts, pcap_parts, pcapng_parts
 from tests.fuzz.frames import Frame
@@ -17,14 +17,15 @@ from tests.fuzz.sites import TEXTS, mutated
 SHARED_BASE = 16  # consecutive cases mutate the same conversation: making one costs more than changing it
 _MOST_FRAMES = 120
 _LAYERS: tuple[tuple[str, int, Mapping[str, headers.Mutator]], ...] = (
-    ("tunnels", 2, tunnels.TUNNELS),
+    ("tunnels", 2, tunnels.TUNNELS), ("beside", 3, beside.BESIDE),
     ("link", 1, headers.LINK), ("IP", 2, headers.IP), ("TCP", 5, headers.TCP), ("segments", 3, messages.SEGMENTS),
-    ("MBAP", 2, messages.MBAP), ("PDU", 4, messages.PDU), ("times", 2, messages.TIMES), ("order", 4, messages.ORDER),
+    ("MBAP", 2, messages.MBAP), ("framing", 2, framing.FRAMING), ("PDU", 4, messages.PDU),
+    ("times", 2, messages.TIMES), ("order", 4, messages.ORDER),
 )  # fmt: skip
 _PIECES: tuple[dict[str, int], ...] = (
     *[{}] * 9, {"block_bytes": 64, "batch_rows": 3}, {"block_bytes": 1000, "batch_rows": 2}, {"batch_rows": 7},
 )  # fmt: skip
-_PORTS = ((502,), (502,), (502,), (502,), (502, 49152), (49152, 49153), (502, 50000, 80))
+_PORTS = ((502,), (502,), (502,), (502,), (502, 49152), (49152, 49153), (502, 50000, 80), (0,))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.fuzz import checks, damage, headers, messages, runs, tunnels
+from tests.fuzz import beside, checks, damage, framing, headers, messages, runs, tunnels
 from tests.fuzz.bases import frames_of
 from tests.fuzz.cases import Case, case_of
 from tests.fuzz.checks import DEPTHS, Checker, Trouble
@@ -20,10 +20,10 @@ from tests.fuzz.summary import failures, summary
 
 SEED, CASES, JOBS = 20_261_125, 20_000, 2
 LAYERS = {
-    "tunnels": tunnels.TUNNELS,
-    "link": headers.LINK, "IP": headers.IP, "TCP": headers.TCP, "segments": messages.SEGMENTS, "MBAP": messages.MBAP,
-    "PDU": messages.PDU, "times": messages.TIMES, "order": messages.ORDER, "pcap": damage.PARTS,
-    "pcapng": damage.PARTS, "file": damage.BYTES, "compressed": damage.BYTES,
+    "tunnels": tunnels.TUNNELS, "beside": beside.BESIDE, "link": headers.LINK, "IP": headers.IP, "TCP": headers.TCP,
+    "segments": messages.SEGMENTS, "MBAP": messages.MBAP, "framing": framing.FRAMING, "PDU": messages.PDU,
+    "times": messages.TIMES, "order": messages.ORDER, "pcap": damage.PARTS, "pcapng": damage.PARTS,
+    "file": damage.BYTES, "compressed": damage.BYTES,
 }  # fmt: skip
 
 
@@ -71,11 +71,6 @@ def test_cases_come_again() -> None:
     first = [case_of(5, number) for number in range(60)]
     assert [case_of(5, number) for number in reversed(range(60))] == first[::-1]
     assert case_of(6, 1) != case_of(5, 1)
-
-
-def test_cases_that_once_failed(checker: Checker) -> None:
-    """What a long run found stays mended: sightings exactly as far apart as they may be where a piece ends."""
-    assert checker.check(case_of(1, 109_023))[1] is None
 
 
 def test_disagreement_is_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -83,6 +83,8 @@ class Side:
     heard: bool = False
     begun: bool = False
     """Whether any of its bytes in order, or its handshake, was seen."""
+    seen_ns: int | None = None
+    """When the last of its bytes in order was."""
 
 
 @dataclass
@@ -130,6 +132,8 @@ class Order:
         following = (segment.seq + 1) % 2**32
         if self.sides[side].next == following and not self.was_reset:
             return
+        if not segment.acks and not self.was_reset and self._came_late(segment, side, following):
+            return
         if not (segment.acks and self.sides[1 - side].next == segment.ack) or self.was_reset:
             self._begin_anew()
         self.found.append(Close(segment.frame, side, at_once=True))
@@ -137,9 +141,17 @@ class Order:
         if segment.acks and self.sides[1 - side].next is None:
             self._begin(1 - side, segment.ack)
 
+    def _came_late(self, segment: Segment, side: int, following: int) -> bool:
+        """A SYN of an earlier time than the bytes that follow it, of which the other side has answered none."""
+        own, other = self.sides[side], self.sides[1 - side]
+        if own.next is None or own.seen_ns is None or other.heard:
+            return False
+        return segment.time_ns < own.seen_ns and 0 < distance(own.next, following) <= FAR_BEHIND
+
     def _begin(self, side: int, seq: int) -> None:
         own = self.sides[side]
         own.next, own.heard, own.begun = seq, True, True
+        own.seen_ns = None
         self.found.append(Begin(side, True))
 
     def _segment(self, segment: Segment) -> None:
@@ -244,7 +256,7 @@ class Order:
             if self._side(other) == side and (fresh or segment.fin):
                 self.complete[other.frame] = max(self.complete[other.frame], complete)
         if fresh:
-            own.begun = True
+            own.begun, own.seen_ns = True, complete[0]
             payload = segment.payload[segment.length - fresh :]
             yield Bytes(side, complete[1], payload, fresh, own.next)
         if segment.fin:

@@ -110,7 +110,6 @@ def test_request_recorded_before_the_exchange_before_it(tmp_path: Path) -> None:
     assert answer_to(tmp_path, early) == answer_to(tmp_path, records)
 
 
-@pytest.mark.xfail(strict=True, reason="a handshake recorded late begins another connection")
 def test_request_recorded_before_its_handshake(tmp_path: Path) -> None:
     """The first request recorded before the three frames of the handshake."""
     records = recorded(conversation().wire)

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.builders.beside import CASES, record
 from tests.builders.network import of_exchange
 from tests.builders.packets import ACK, FIN, RST, SYN, Link, tcp_packet
 from tests.builders.plant import BEGINS_NS
@@ -22,7 +23,6 @@ from tests.builders.recorder import Record, pcap
 from tests.builders.tunnels import TUNNELS
 from tests.same_answer.frames import PACK, SAMPLES, pcapng, records_of, written
 from tests.same_answer.test_delivery import TAGS, doubled, tagged
-from tests.wire.network.test_built import CASES, record
 
 NAMES = [f"causes/{name}.pcap.gz" for name in ("address-moved", "spanning-tree-change", "broadcast-storm")]
 QUICK = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))

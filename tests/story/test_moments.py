@@ -5,12 +5,9 @@ from __future__ import annotations
 import string
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from mbsniff.story.kinds import BY_CODE, KINDS
 from mbsniff.story.moments import LENGTH, Moment, Phases, steps_of
-from mbsniff.story.names import together
 from mbsniff.story.times import Times
 from tests.story.told import NS, sample
 
@@ -80,32 +77,3 @@ def test_sentences_are_whole(kind) -> None:  # type: ignore[no-untyped-def]
     assert "times" not in {name for _, name, *_ in string.Formatter().parse(kind.one)}
     assert not kind.many or "{times}" in kind.many
     assert not kind.one.format(**words).endswith(".")
-
-
-@pytest.mark.parametrize(
-    ("names", "phrase"),
-    [
-        (["zone 1"], "zone 1"),
-        (["zone 2", "zone 1"], "zones 1 and 2"),
-        (["zone 1", "zone 2", "zone 4", "zone 5", "zone 6"], "zones 1, 2 and 4 to 6"),
-        (["zone 1", "fan 2"], "fan 2 and zone 1"),
-        (["192.0.2.51/1", "192.0.2.52/1"], "192.0.2.51/1 and 192.0.2.52/1"),
-        ([f"zone {n}" for n in range(1, 501)], "zones 1 to 500"),
-        ([], ""),
-    ],
-)
-def test_names_together(names: list[str], phrase: str) -> None:
-    """Numbered names of a kind in stretches; addresses as they are."""
-    assert together(names) == phrase
-
-
-def test_many_names_stay_short() -> None:
-    """500 devices with gaps between, or without any number, are a few names and a count."""
-    assert len(together(f"zone {2 * n}" for n in range(500))) < 100
-    assert together(f"192.0.2.{n}/1" for n in range(200)).endswith("and 196 more")
-
-
-@given(st.lists(st.text(min_size=1, max_size=12), max_size=30))
-def test_any_names(names: list[str]) -> None:
-    """Whatever devices are called, there is a phrase."""
-    assert bool(together(names)) == bool(names)

@@ -7,16 +7,14 @@ from itertools import pairwise
 import numpy as np
 
 from mbsniff.diagnose.causes.links import answered
-from mbsniff.diagnose.causes.seen import ABSENT, UNTOLD, Seen
+from mbsniff.diagnose.causes.seen import ABSENT, Seen
 from mbsniff.diagnose.scene import IN_TIME, Rows, Scene
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_KIND, E_SIDE, E_TIME_NS, LATE
-from mbsniff.wire import rows as rows_of_wire
 from mbsniff.wire.control import SENT_AGAIN
 from mbsniff.wire.functions import EXCEPTIONS
-from mbsniff.wire.rows import ACCEPTED, AGAIN, CLOSING, RESET, SERVER, UNRECORDED
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLOSING, RESET, SERVER, UNRECORDED, WINDOW_CLOSED
 
-WINDOW_CLOSED: int | None = getattr(rows_of_wire, "WINDOW_CLOSED", None)
 ENDS_NS = 1_000_000_000  # a close or reset in answer to a request comes at once
 TARGET_CODES = (0x0A, 0x0B)  # a gateway about what lies behind it (V1.1b3, 7)
 
@@ -32,8 +30,6 @@ def acknowledged(scene: Scene) -> Seen:
 
 def window_closed(scene: Scene) -> Seen:
     """The device's TCP announced a window of 0 (RFC 9293, 3.8.6.1: it takes no more)."""
-    if WINDOW_CLOSED is None:
-        return UNTOLD
     closed = scene.of_kind(WINDOW_CLOSED, SERVER)
     if not len(closed):
         return ABSENT

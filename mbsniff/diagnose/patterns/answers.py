@@ -79,8 +79,11 @@ def _fixed_identifier(case: Case, device: DeviceFigures) -> Iterator[Finding]:
         return
     rows = _requests(case, device)
     rows = rows[(case.exchange.status[rows] & STATUS_MASK) == BY_ORDER]
+    rows = rows[~case.serial_pairs[case.figures.groups.pair_of_poll[case.exchange.poll[rows]]]]
+    if len(rows) < FEW_ANSWERED:
+        return
     doubtful = device.statuses["unanswered"] + device.statuses["unknown"] + device.statuses["late"]
-    text = f"{count} of {device.answered} answered requests bear the identifier of the request before"
+    text = f"{len(rows)} of {device.answered} answered requests bear the identifier of the request before"
     if doubtful:
         text += f"; where {counted(doubtful, 'reply', 'replies')} failed to come in time, the next may be the old one"
     at = span(case.exchange.request_ns[rows])

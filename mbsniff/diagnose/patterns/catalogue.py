@@ -364,4 +364,16 @@ PATTERNS: tuple[Kind, ...] = (
         "Let the master give up and open a new connection after its own time-out instead of leaving it to TCP, or "
         "limit TCP's longest interval in the master's operating system.",
     ),
+    Kind(
+        "serial-framing",
+        "serial framing",
+        "remark; risk where nothing is answered",
+        "Messages go over the network as on a serial line: unit, PDU and CRC-16, without an MBAP header.",
+        "At least three messages of a client and endpoint that have the length that their function asks for and a "
+        "right CRC-16 at their end, on connections on which no MBAP message was found.",
+        "MBAP messages whose bytes happen to have a right CRC; damaged MBAP headers.",
+        "Such messages have no transaction identifier: a late reply is taken for the next one's, and only the order "
+        "tells which belong together. Where device and master can, set both to Modbus TCP; where a converter passes "
+        "serial frames on, set it to convert them, and change nothing while outputs depend on it.",
+    ),
 )

@@ -9,6 +9,7 @@ from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.patterns.answers import answer_patterns
 from mbsniff.diagnose.patterns.connecting import connecting_patterns
 from mbsniff.diagnose.patterns.ending import ending_patterns
+from mbsniff.diagnose.patterns.framing import framing_patterns
 from mbsniff.diagnose.patterns.ground import Ground, speaks
 from mbsniff.diagnose.patterns.neighbours import neighbour_patterns
 from mbsniff.diagnose.patterns.pairing import pairing_patterns, unit_patterns
@@ -23,6 +24,7 @@ ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
     waiting_patterns,
     neighbour_patterns,
     window_patterns,
+    framing_patterns,
 )
 
 

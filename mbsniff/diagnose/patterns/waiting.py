@@ -75,6 +75,8 @@ def _reused(ground: Ground) -> Iterator[Finding]:
     for pair in ground.pairs_asking():
         rows = ground.requests_of(pair)
         kinds = ground.kinds_of(rows)
+        if ground.case.serial_pairs[pair]:
+            continue  # no identifiers at all
         if 10 * np.count_nonzero(kinds == BY_ORDER) >= 9 * np.count_nonzero(np.isin(kinds, WITH_REPLY)):
             continue  # one identifier for all
         first, second = rows[:-1], rows[1:]

@@ -6,6 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tests.builders.plant import Plant
+from tests.diagnose.patterns.framings import (
+    damaged_headers,
+    one_serial_reading,
+    right_crc_by_chance,
+    serial_frames,
+)
 from tests.diagnose.patterns.links import (
     all_reset,
     evictions,
@@ -145,5 +151,6 @@ SCENES = (
     ),
     Scene("starved", round_of_devices(True), (round_of_devices(False), round_of_devices(True, own=True))),
     Scene("backed-off", outages_of_two(True), (outages_of_two(False), pulled_cable)),
+    Scene("serial-framing", serial_frames, (right_crc_by_chance, damaged_headers, one_serial_reading)),
     Scene("resent-request", asked_again(False), (asked_again(True),)),
 )

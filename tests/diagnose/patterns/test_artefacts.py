@@ -15,7 +15,9 @@ from tests.diagnose.patterns.plants import healthy
 from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
-BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only", "address-shared", "address-moved"}
+BY_REQUESTS = {
+    "life-sign-frozen", "reconnect-storm", "probes-only", "serial-framing", "address-shared", "address-moved"
+}  # fmt: skip
 """What a master's frames, and frames beside TCP, show."""
 
 
