@@ -34,7 +34,8 @@ class Row:
     """At least one of these, where there are any."""
     none_of: tuple[str, ...] = ()
     adds: tuple[tuple[str, str], ...] = ()
-    """Further evidence that is told where it is there, and how, as of the rest: a text with {} for its own."""
+    """Further evidence that is told where it is there, and how, as of the rest: a text with {} for its own;
+    empty: not at all."""
     certainty: Certainty = "likely"
     surer: tuple[tuple[str, ...], ...] = ()
     """Sets of evidence: one step surer where one of them is there whole."""

@@ -333,8 +333,8 @@ TABLE: tuple[Row, ...] = (
         "Nothing at all from the master while others are still heard: it is off, or cut off before the mirror port; "
         "the reason stays open.",
         all_of=("asked-nobody", "others-heard"), none_of=("master-heard", *TRIED),
-        adds=(("asked-nobody", "its masters were not heard at all meanwhile ({}): stopped, or cut off before the "
-               "mirror port; one recording cannot tell which"), ("master-asked-in-vain", "{}"),
+        adds=(("asked-nobody", "{} and was not heard at all: stopped, or cut off before the mirror port; one recording "
+               "cannot tell which"), ("others-heard", ""), ("master-asked-in-vain", "{}"),
               ("master-announced", "{}")),
         surer=(("master-asked-in-vain",),), on_absence=True,
         neighbours=(

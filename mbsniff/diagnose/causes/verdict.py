@@ -131,7 +131,8 @@ def _text(scene: Scene, row: Row) -> str:
     """The cause in one sentence: how it begins, then the evidence that is there."""
     ways = {seen(scene, name).text: how for name, how in row.adds}
     texts = dict.fromkeys(seen(scene, name).text for name in _names(row) if seen(scene, name).present)
-    return ": ".join(filter(None, [row.says, ", ".join(ways.get(text, "{}").format(text) for text in texts)]))
+    parts = [ways.get(text, "{}").format(text) for text in texts]
+    return ": ".join(filter(None, [row.says, ", ".join(filter(None, parts))]))
 
 
 def _names(row: Row) -> list[str]:
