@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -304,6 +305,39 @@ print(*sorted({{"numba", "numpy", "pandas", "scapy", "llvmlite", "tabulate"}} & 
         )
         assert (done.returncode, done.stderr) == (0, "")
         assert set(done.stdout.split()) <= allowed
+
+
+def test_the_compiler_comes_without_linear_algebra() -> None:
+    """Compiling imports no scipy, which would cost a third of a start; compiled linear algebra still works."""
+    code = """
+import sys
+import numpy as np
+from mbsniff.measure.quantiles import count_buckets
+count_buckets(np.zeros(1, np.int64), 0, 0, np.zeros(1, np.int64), compiled=True)
+assert "numba" in sys.modules and "scipy.linalg" not in sys.modules
+from numba import njit
+print(njit(lambda a, b: np.convolve(a, b) @ a)(np.ones(1), np.ones(1)))
+"""
+    done = subprocess.run([sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (0, "1.0\n"), done.stderr
+
+
+@compiled.helper
+def _times(value: int, factor: int) -> int:
+    return value * factor
+
+
+def _both(value: int) -> int:
+    return _times(value, 2) + _times(value, 3) + _times(value, value)
+
+
+def test_constants_make_no_copies() -> None:
+    """A helper is compiled once, whatever constants it is called with."""
+    made: dict[object, Any] = {}
+    numba = compiled._numba()
+    assert numba.njit("int64(int64)")(compiled._rebind(_both, made))(4) == 36
+    (dispatcher,) = made.values()
+    assert len(dispatcher.signatures) == 1
 
 
 def test_what_help_imports() -> None:

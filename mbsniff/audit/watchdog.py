@@ -55,6 +55,10 @@ def watchdog_kept(subject: Subject) -> Outcome:
         return open_("it was only probed", measured)
     if longest is None:
         return open_("fewer than two feeds were recorded")
+    if subject.case.facts.longest_step_ns > (subject.limits.watchdog_ns or 0):
+        return open_(
+            "the clock went back by more than the timeout, so that a silence may hide there", measured
+        )
     rows = [longest.before, *([longest.after] if longest.after is not None else [])]
     return met(measured, subject.case.request_frames(rows))
 

@@ -18,7 +18,7 @@ from mbsniff.errors import CaptureError
 
 BLOCK_BYTES = 3 << 20
 """3 MiB: what is over after one block has at most some 35,000 frames, which the uncompiled loops read in seconds."""
-BATCH_ROWS = 1 << 12  # what comes of so many frames stays in a core's own cache
+BATCH_ROWS = 1 << 13  # what comes of so many frames stays near a core; fewer cost more calls
 _OVERLAP_NS = 100_000_000  # files of one recorder may overlap by a few frames
 
 Progress = Callable[[int, int | None], None]

@@ -22,6 +22,7 @@ COMMANDS = {
     "writes": "Tell who wrote what to which register, and what is wrong with it.",
     "site": "Draft a site file from recordings, or check one: what each device tolerates.",
     "compare": "Say what changed between two recordings, and whether it is more than variation.",
+    "export": "Write every transaction or event, a row each, as CSV or JSON lines.",
     "findings": "Explain the findings: what each means, what decides it, what to do.",
 }
 

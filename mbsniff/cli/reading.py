@@ -114,20 +114,37 @@ def read_figures(
 
     ``ports``: empty for 502, AUTO to find them.
     """
-    from mbsniff.capture import open_recording
-    from mbsniff.compiled import kernels_ready, on_compiling
-    from mbsniff.exchange import read_exchange
     from mbsniff.measure import measure
 
     with Progress() as progress:
-        on_compiling(progress.compiling)
-        shifts_ns = shifts_of(clock_offsets)
-        with open_recording(captures, shifts_ns=shifts_ns, progress=progress.read) as recording:
-            compiled = not recording.small
-            if compiled and not kernels_ready():
-                progress.say("preparing the fast loops; this happens once and takes about half a minute")
-            exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
+        exchange, facts, compiled = _read(progress, captures, ports, clock_offsets)
         return exchange, facts, measure(exchange, facts, site, compiled=compiled)
+
+
+def read_transactions(
+    captures: tuple[str, ...], ports: tuple[int, ...] = (), clock_offsets: tuple[str, ...] = ()
+) -> tuple[Exchange, RecordingFacts]:
+    """Read the captures and match them, without measuring; likewise."""
+    with Progress() as progress:
+        return _read(progress, captures, ports, clock_offsets)[:2]
+
+
+def _read(
+    progress: Progress, captures: tuple[str, ...], ports: tuple[int, ...], clock_offsets: tuple[str, ...]
+) -> tuple[Exchange, RecordingFacts, bool]:
+    """What was exchanged, about which recording, and whether compiled loops read it."""
+    from mbsniff.capture import open_recording
+    from mbsniff.compiled import kernels_ready, on_compiling
+    from mbsniff.exchange import read_exchange
+
+    on_compiling(progress.compiling)
+    shifts_ns = shifts_of(clock_offsets)
+    with open_recording(captures, shifts_ns=shifts_ns, progress=progress.read) as recording:
+        compiled = not recording.small
+        if compiled and not kernels_ready():
+            progress.say("preparing the fast loops; this happens once and takes about half a minute")
+        exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
+    return exchange, facts, compiled
 
 
 def look_of(captures: tuple[str, ...], clock_offsets: tuple[str, ...] = ()) -> Look | None:

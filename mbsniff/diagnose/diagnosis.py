@@ -7,12 +7,15 @@ from dataclasses import replace
 
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
+from mbsniff.diagnose.clock_jumps import clock_jumps, without_jumps
 from mbsniff.diagnose.commanded import command_findings
 from mbsniff.diagnose.finding import LEVELS, STATES, Certainty, Diagnosis, Finding, State, Verdict
+from mbsniff.diagnose.hearing import background_of, one_directions
 from mbsniff.diagnose.incidents import Incident, with_incidents
 from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
+from mbsniff.diagnose.patterns.segments import segment_patterns
 from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.timeouts import SupportedTimeout, supported_timeout, timeout_advice
@@ -35,11 +38,17 @@ ABOUT_TIMEOUTS = frozenset({"watchdog-close", "near-misses"})
 def diagnose(
     exchange: Exchange, facts: RecordingFacts, figures: Figures, site: Site, look: Look | None = None
 ) -> Diagnosis:
-    """Apply every rule to every device; ``look``: a way to see frames again, for what status registers said."""
+    """Apply every rule to every device.
+
+    ``look``: a way to see frames again, for what status registers said and how messages lay in segments.
+    """
     case = Case(exchange, facts, figures, site)
     findings = [
         _judged(f, device) for device in figures.devices for rule in RULES for f in rule(case, device)
     ]
+    findings += segment_patterns(case, look)
+    jumps = clock_jumps(case, findings, look)
+    findings = without_jumps(case, findings, jumps)
     misses = near_misses(case)
     findings += near_miss_findings(case, misses)
     findings, incidents = with_incidents(case, findings)
@@ -55,7 +64,7 @@ def diagnose(
             place.setdefault(finding.device, number)
     shared = {incident.number for incident in incidents if len(incident.devices) > 1}
     verdicts = [
-        _verdict(device, own[device.key], supported[device.key], shared) for device in figures.devices
+        _verdict(case, device, own[device.key], supported[device.key], shared) for device in figures.devices
     ]
     last = len(findings)
     worst = {
@@ -77,9 +86,12 @@ def diagnose(
         verdicts,
         findings,
         vantage_text(case),
-        doubts(case),
+        doubts(case, jumps),
         incidents,
         misses,
+        one_directions(case),
+        background_of(case),
+        jumps,
     )
 
 
@@ -122,14 +134,18 @@ def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeo
 
 
 def _verdict(
-    device: DeviceFigures, own: list[Finding], supported: SupportedTimeout | None, shared: set[int]
+    case: Case,
+    device: DeviceFigures,
+    own: list[Finding],
+    supported: SupportedTimeout | None,
+    shared: set[int],
 ) -> Verdict:
     numbers = [f.incident for f in own if f.incident]
     incident = next((n for n in numbers if n in shared), numbers[0] if numbers else None)
     worst = next((f for f in own if f.level != "remark"), None)
     return Verdict(
         figures=device,
-        state=_state(device, own),
+        state=_state(case, device, own),
         when_ns=worst.from_ns if worst else None,
         why=_why(worst) if worst else None,
         certainty=(worst.cause_certainty or worst.certainty) if worst else None,
@@ -145,7 +161,7 @@ def _why(finding: Finding) -> str:
     return finding.cause or BY_CODE[finding.code].brief
 
 
-def _state(device: DeviceFigures, own: list[Finding]) -> State:
+def _state(case: Case, device: DeviceFigures, own: list[Finding]) -> State:
     """Due: for certain. Open: not to be told. Risk: anything else that is wrong. Fine: only with a watchdog."""
     due = [f for f in own if f.code == "watchdog-due"]
     certain: list[Certainty] = [f.certainty for f in due]
@@ -153,6 +169,11 @@ def _state(device: DeviceFigures, own: list[Finding]) -> State:
         return "due"
     if any(f.level != "remark" for f in own if f.code != "watchdog-due"):
         return "risk"
-    if due or not device.regular or device.limits.watchdog_ns is None or not device.silences.feeds:
+    timeout_ns = device.limits.watchdog_ns
+    if due or not device.regular or timeout_ns is None or not device.silences.feeds:
+        return "open"
+    if case.facts.longest_step_ns > timeout_ns > 0:  # a silence may hide where times occur twice
+        return "open"
+    if device.silences.beyond:  # a jump of the clock, so that its figures are not its own
         return "open"
     return "fine"

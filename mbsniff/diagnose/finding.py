@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from mbsniff.exchange import Exchange, RecordingFacts
@@ -10,6 +10,8 @@ from mbsniff.measure import DeviceFigures, Figures
 from mbsniff.site import Site
 
 if TYPE_CHECKING:  # these hold evidence, as findings do
+    from mbsniff.diagnose.clock_jumps import Jump
+    from mbsniff.diagnose.hearing import Background, OneDirection
     from mbsniff.diagnose.incidents import Incident
     from mbsniff.diagnose.near_misses import NearMisses
     from mbsniff.diagnose.recovery.facts import Recovery
@@ -107,6 +109,12 @@ class Diagnosis:
     """Silences that belong together, of one device or several, in time order."""
     near_misses: dict[str, NearMisses]
     """By device's key, where there were any."""
+    one_direction: list[OneDirection] = field(default_factory=list)
+    """Endpoints of which only one side's frames were recorded."""
+    background: Background | None = None
+    """Frames that come whatever the plant does; None where none do."""
+    clock_jumps: list[Jump] = field(default_factory=list)
+    """Where the recorder's clock jumped ahead, as hosts' time stamps show."""
 
     @property
     def has_fault(self) -> bool:

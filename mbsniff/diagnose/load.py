@@ -20,6 +20,7 @@ from mbsniff.wire.functions import FUNCTIONS
 
 REGISTER_READS = (3, 4, 23)
 SERVER_BUSY = 6
+DOUBLED = "; the clock went back over that time, so that reads of two moments may lie in it"
 MOST_REFUSED = 100  # refused blocks that are looked at, however many there are
 
 
@@ -90,8 +91,14 @@ def _dense_reads(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     )
     if _is_over(endpoint.load, limit, cyclic.total()):
         yield _over(case, device, limit, cyclic)
-    elif endpoint.load.second.reads > limit:
+    elif endpoint.load.second.reads > limit and not _second_is_doubled(case, endpoint.load):
         yield _burst(case, device, limit)
+
+
+def _second_is_doubled(case: Case, load: Load) -> bool:
+    """Whether the busiest second is one over which the clock went back."""
+    begin = load.second.from_ns or 0
+    return case.facts.is_doubled(begin, begin + load.second.width_ns)
 
 
 def _is_over(load: Load, limit: float, polls: int) -> bool:
@@ -117,9 +124,11 @@ def _over(case: Case, device: DeviceFigures, limit: float, cyclic: Counter[str])
         f"({shares}); busiest second {endpoint.load.second.reads}"
     )
     until = (window.from_ns or 0) + window.width_ns
+    doubled = case.facts.is_doubled(window.from_ns or 0, until)
     return found(
-        code, "fault", device, text, at=(window.from_ns, until),
-        evidence=_frames_from(case, device, window.from_ns or 0),
+        code, "risk" if doubled else "fault", device, text + (DOUBLED if doubled else ""),
+        at=(window.from_ns, until), evidence=_frames_from(case, device, window.from_ns or 0),
+        certainty="open" if doubled else "certain",
     )  # fmt: skip
 
 

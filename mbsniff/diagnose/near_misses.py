@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.causes import Cause, cause_of
-from mbsniff.diagnose.feeds import Feeds, feeds_of
+from mbsniff.diagnose.feeds import between_confirmed, feeds_of, silence_after
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.scene import extent
 from mbsniff.diagnose.watchdog import beyond_timeout
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.measure import DeviceFigures, Silence
+from mbsniff.measure.fed import Feeds
 
 HALF, FIFTH = (
     2,
@@ -83,7 +84,7 @@ def _near(case: Case, device: DeviceFigures) -> _Near | None:
     lengths = feeds.lengths_ns
     is_near = HALF * lengths > timeout
     for silence in beyond_timeout(device):
-        is_near[feeds.between_confirmed(*extent(silence))] = False
+        is_near[between_confirmed(feeds, *extent(silence))] = False
     places = np.flatnonzero(is_near)
     return _Near(device, feeds, places[np.argsort(-lengths[places], kind="stable")]) if len(places) else None
 
@@ -104,7 +105,7 @@ def _told(case: Case, near: _Near, explained: set[tuple[int, int]]) -> NearMisse
     timeout, lengths = near.device.limits.watchdog_ns or 1, near.feeds.lengths_ns
     worst = []
     for k in sorted(near.places[:WORST].tolist()):
-        silence = near.feeds.silence(k, timeout // HALF)
+        silence = silence_after(near.feeds, k, timeout // HALF)
         cause = None
         if (near.device.index, k) in explained:
             cause = cause_of(case, near.device, silence, timeout // HALF)

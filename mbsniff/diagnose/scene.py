@@ -229,10 +229,11 @@ def endpoint_rows(case: Case, device: DeviceFigures, from_ns: int, until_ns: int
 
 
 def _settled_ns(case: Case, silence: Silence) -> int:
-    """From when on link events matter: what went before the last feed's reply did it no harm."""
+    """From when on link events matter: what went before the last feed's reply did it no harm, if that came in time."""
     status = int(case.exchange.status[silence.before]) & STATUS_MASK
-    if silence.certain and status in IN_TIME:
-        return silence.from_ns + int(case.exchange.reply_ns[silence.before])
+    replied_ns = silence.from_ns + int(case.exchange.reply_ns[silence.before])
+    if silence.certain and status in IN_TIME and replied_ns <= silence.until_ns - silence.shortest_ns:
+        return replied_ns
     return extent(silence)[0]
 
 

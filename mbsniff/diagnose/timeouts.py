@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case
-from mbsniff.diagnose.feeds import feeds_of
+from mbsniff.diagnose.feeds import feeds_of, silence_after
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.exchange.columns import (
     ANSWERED,
@@ -100,7 +100,7 @@ def longest_healthy(case: Case, device: DeviceFigures) -> Silence | None:
     lengths = feeds.lengths_ns
     candidates = np.argsort(-lengths, kind="stable")
     candidates = candidates[lengths[candidates] <= _most_ns(device)][:MOST_HELD]
-    silences = (feeds.silence(k, 0) for k in candidates.tolist())
+    silences = (silence_after(feeds, k, 0) for k in candidates.tolist())
     return next((s for s in silences if is_healthy(case, device, s)), None)
 
 

@@ -2,7 +2,7 @@
 
 from mbsniff.exchange.again import Look, reply_pdus, segments_again, well_answered
 from mbsniff.exchange.read import RecordingFacts, read_exchange
-from mbsniff.exchange.result import Exchange, Pair, PollKey
+from mbsniff.exchange.result import Exchange, Pair, PollKey, Translation
 from mbsniff.wire.ports import PortSearch
 
 __all__ = [
@@ -12,6 +12,7 @@ __all__ = [
     "PollKey",
     "PortSearch",
     "RecordingFacts",
+    "Translation",
     "read_exchange",
     "reply_pdus",
     "segments_again",

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.capture import Clock, FileCounters, FrameBatch, Recording, Skipped
-from mbsniff.capture.frames import TIME_NS
+from mbsniff.capture.frames import ORIGINAL, TIME_NS
 from mbsniff.compiled import kernel
 from mbsniff.exchange.result import Exchange
 from mbsniff.exchange.tracker import Tracker
@@ -20,6 +20,10 @@ from mbsniff.wire.reader import Counters, MessageReader
 
 TRANSACTION_BYTES = 250  # of a capture, with headers and acknowledgement: a guess at how many there will be
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
+STEP_NS = (
+    10_000_000  # a step back of the clock, likewise; recorders with several queues write in disorder by less
+)
+LONG_BYTES = 1_600  # an Ethernet frame has up to 1,518 (IEEE 802.3, 3.2.7), tags and tunnels add to it
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,10 @@ class RecordingFacts:
     """Shape (stretches, 2): from and until when no frame was recorded, BLANK_NS or longer."""
     backward_steps: int
     """Frames whose time is earlier than that of the frame before."""
+    steps: NDArray[np.int64]
+    """Shape (steps, 2): times before and after the clock went back by STEP_NS or more."""
+    long_frames: int
+    """Frames of more than LONG_BYTES on the wire."""
     counters: Counters
     runs: NDArray[np.int64]
     """Shape (runs, 3): ordinal of a run's first frame, index of its file, that frame's number in it."""
@@ -53,6 +61,15 @@ class RecordingFacts:
         """Nanoseconds from the first frame to the last."""
         return 0 if self.starts_ns is None or self.ends_ns is None else self.ends_ns - self.starts_ns
 
+    @property
+    def longest_step_ns(self) -> int:
+        """By how much the clock went back at most, 0 where it did not by STEP_NS or more."""
+        return int((self.steps[:, 0] - self.steps[:, 1]).max()) if len(self.steps) else 0
+
+    def is_doubled(self, from_ns: int, until_ns: int) -> bool:
+        """Whether times in [from, until) occur twice, since the clock went back over them."""
+        return bool(((self.steps[:, 1] < until_ns) & (self.steps[:, 0] > from_ns)).any())
+
     def place(self, ordinal: int) -> tuple[str, int]:
         """(file, number of the frame in it, from 1) of a frame's ordinal in the recording."""
         run = int(np.searchsorted(self.runs[:, 0], ordinal, side="right")) - 1
@@ -65,14 +82,19 @@ R_STARTS_NS = 0  # the earliest time
 R_LATEST_NS = 1
 R_BEFORE_NS = 2  # the last frame's
 R_BACKWARD = 3  # steps back, less one
-R_COLUMNS = 4
+R_LONG = 4  # long frames, less one
+R_COLUMNS = 5
 
 
 @kernel
 def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
-    """Take in a batch's times; stretches without a frame go to ``blanks`` (a row for each frame); how many."""
+    """Take in a batch's times; how many stretches went to ``blanks`` (a row for each frame).
+
+    Those are stretches without a frame, and, with times that descend, steps back of the clock.
+    """
     found = 0
     backward = 0
+    long_frames = 0
     before_ns = registers[R_BEFORE_NS]
     starts_ns = registers[R_STARTS_NS]
     latest_ns = registers[R_LATEST_NS]
@@ -85,14 +107,21 @@ def note_times(frames: Columns, blanks: Columns, registers: Columns) -> int:
                 found += 1
             elif now_ns < before_ns:
                 backward += 1
+                if before_ns - now_ns >= STEP_NS:
+                    blanks[found, 0] = before_ns
+                    blanks[found, 1] = now_ns
+                    found += 1
         if now_ns < starts_ns or starts_ns < 0:
             starts_ns = now_ns
         latest_ns = now_ns if now_ns > latest_ns else latest_ns
         before_ns = now_ns
+        if frames[i, ORIGINAL] > LONG_BYTES:
+            long_frames += 1
     registers[R_BEFORE_NS] = before_ns
     registers[R_STARTS_NS] = starts_ns
     registers[R_LATEST_NS] = latest_ns
     registers[R_BACKWARD] += backward
+    registers[R_LONG] += long_frames
     return found
 
 
@@ -156,6 +185,8 @@ def read_exchange(
         for rows, values in messages.feed(batch, ordinal):
             tracker.take(rows, values)
     starts_ns, latest_ns, backward_steps = course.registers[[R_STARTS_NS, R_LATEST_NS, R_BACKWARD]].tolist()
+    stretches = np.array(course.blanks, np.int64).reshape(-1, 2)
+    forward = stretches[:, 0] < stretches[:, 1]
     end_ns = max(latest_ns, 0)
     for rows, values in messages.finish(end_ns):
         tracker.take(rows, values)
@@ -164,8 +195,10 @@ def read_exchange(
         frames=course.frames,
         starts_ns=starts_ns if course.frames else None,
         ends_ns=latest_ns if course.frames else None,
-        blanks=np.array(course.blanks, np.int64).reshape(-1, 2),
+        blanks=stretches[forward],
         backward_steps=backward_steps + 1,
+        steps=stretches[~forward],
+        long_frames=int(course.registers[R_LONG]) + 1,
         counters=messages.counters,
         runs=np.concatenate([np.zeros((0, 3), np.int64), *course.runs]),
         second_sightings=recording.second_sightings,

@@ -17,13 +17,36 @@ from mbsniff.exchange.columns import (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Pair:
     """Who talks to whom: a master's address and an endpoint."""
 
     client: str
     server: str
     port: int
+
+    @property
+    def endpoint(self) -> str:
+        """Server and port in words."""
+        return f"[{self.server}]:{self.port}" if ":" in self.server else f"{self.server}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Translation:
+    """Conversations that were recorded on both sides of an address translation, and are counted once."""
+
+    outer: Pair
+    """As their masters' side shows them."""
+    inner: Pair
+    """As their devices' side does."""
+    connections: int
+    requests: int
+    """Seen on both sides."""
+
+    @property
+    def counted_as(self) -> Pair:
+        """The master's own address, and the device's."""
+        return Pair(self.outer.client, self.inner.server, self.inner.port)
 
 
 @dataclass(frozen=True)
@@ -77,6 +100,8 @@ class Exchange:
     """Messages of every connection that came in serial framing (unit, PDU, CRC-16), without an MBAP header."""
     connection_udp: NDArray[np.bool_]
     """Whether a connection is UDP datagrams between the same two ends; such ones have no link events."""
+    translations: list[Translation] = field(default_factory=list)
+    """What was seen on both sides of an address translation, and stands here once."""
     network: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, NETWORK_COLUMNS), np.int64))
     """Shape (events, NETWORK_COLUMNS): what frames beside Modbus say, by time, then frame; mirror copies dropped.
 

@@ -25,6 +25,8 @@ from mbsniff.exchange.network import network_table
 from mbsniff.exchange.polls import LIMBS, poll_hashes
 from mbsniff.exchange.result import Exchange, Pair
 from mbsniff.exchange.sorting import sort_columns
+from mbsniff.exchange.translation import Draft, fold, of_kept_connections
+from mbsniff.exchange.twins import Twins
 from mbsniff.wire.connections import refill_slots, seeded_multipliers
 from mbsniff.wire.reader import MessageReader
 from mbsniff.wire.rows import NO_IDENTIFIER
@@ -58,12 +60,21 @@ class Tracker:
         self._carry = np.zeros(o.T_COLUMNS, np.int64)
         self._carry[o.T_FREE] = -1
         self._pairs: dict[Pair, int] = {}
+        self._twins = Twins()
         self._linked = 0
         self._grow_outstanding()
 
     def take(self, rows: NDArray[np.int64], values: NDArray[np.uint8]) -> None:
         """Go through message rows and the value pool that goes with them."""
         self._link_new_connections()
+        begun, events = int(self._carry[o.T_TRANSACTIONS]), int(self._carry[o.T_EVENTS])
+        self._match(rows, values)
+        self._twins.take(
+            rows, self._messages.reach, self._columns["status"], self._columns["request_frame"], begun,
+            int(self._carry[o.T_TRANSACTIONS]), had_events=events < int(self._carry[o.T_EVENTS]),
+        )  # fmt: skip
+
+    def _match(self, rows: NDArray[np.int64], values: NDArray[np.uint8]) -> None:
         self._carry[o.T_ROW] = 0
         grow = {
             o.GROW_TRANSACTIONS: self._grow_transactions,
@@ -92,37 +103,49 @@ class Tracker:
         count = int(self._carry[o.T_TRANSACTIONS])
         for name, column in columns.items():
             columns[name] = column[:count]
-        polls = self._polls[: self._carry[o.T_POLLS]]
-        self._mark_broadcasts(polls)
-        sort_columns(columns, polls, list(self._pairs), compiled=self._compiled)
+        draft = Draft(
+            columns=columns,
+            polls=self._polls[: self._carry[o.T_POLLS]],
+            events=self._events[: self._carry[o.T_EVENTS]],
+            pairs=list(self._pairs),
+            connection_pair=self._links[: self._linked, o.X_PAIR].astype(np.int32),
+            connection_port=self._client_ports(),
+        )
+        translations = fold(draft, self._twins)
+        polls = draft.polls
+        self._mark_broadcasts(polls, draft.pairs)
+        sort_columns(columns, polls, draft.pairs, compiled=self._compiled)
         mark_changes(
             columns["poll"], columns["value"], columns["status"], polls, self._value_table, self._value_bytes,
             compiled=self._compiled,
         )  # fmt: skip
         network, hosts = network_table(self._messages.network.rows)
+        network = of_kept_connections(network, draft)
         return Exchange(
             **columns,
             polls=polls,
-            events=self._events[: self._carry[o.T_EVENTS]],
+            events=draft.events,
             value_table=self._value_table[: self._carry[o.T_VALUES]],
             value_bytes=self._value_bytes[: self._carry[o.T_VALUE_BYTES]],
-            pairs=list(self._pairs),
-            connection_pair=self._links[: self._linked, o.X_PAIR].astype(np.int32),
-            connection_port=self._client_ports(),
+            pairs=draft.pairs,
+            connection_pair=draft.connection_pair,
+            connection_port=draft.connection_port,
+            translations=translations,
             network=network,
             hosts=hosts,
             broadcasts=self._messages.network.broadcasts,
-            connection_serial=self._messages.serial_messages,
-            connection_udp=np.array([self._messages.is_udp(c) for c in range(self._linked)], np.bool_),
+            connection_serial=self._messages.serial_messages[draft.kept],
+            connection_udp=np.array([self._messages.is_udp(c) for c in range(self._linked)], np.bool_)[
+                draft.kept
+            ],
         )
 
     def _client_ports(self) -> NDArray[np.int32]:
         ports = [self._messages.client(c)[1] for c in range(self._linked)]
         return np.array(ports, np.int32)
 
-    def _mark_broadcasts(self, polls: NDArray[np.int64]) -> None:
+    def _mark_broadcasts(self, polls: NDArray[np.int64], pairs: list[Pair]) -> None:
         """Requests to unit 0 of an endpoint are broadcasts if none ever got a reply, misaddressed or not."""
-        pairs = list(self._pairs)
         endpoints = [(pairs[who >> 16].server, pairs[who >> 16].port) for who in polls[:, P_WHO].tolist()]
         to_zero = (polls[:, P_WHO] >> 8 & 0xFF) == 0
         if not to_zero.any():

@@ -138,6 +138,11 @@ class Endpoint:
     by_master: dict[str, Load]
     habits: list[MasterHabits]
 
+    @property
+    def key(self) -> str:
+        """Address and port as one text: "192.0.2.51:502"."""
+        return f"[{self.address}]:{self.port}" if ":" in self.address else f"{self.address}:{self.port}"
+
 
 @dataclass(frozen=True)
 class DeviceFigures:

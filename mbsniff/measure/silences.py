@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 
 from mbsniff.exchange import PollKey
 from mbsniff.measure import feeds as f
+from mbsniff.measure.fed import feeds_by
 from mbsniff.measure.figures import MasterSilence, Silence, Silences
 from mbsniff.measure.groups import READS, WRITES, Groups, is_orphan
+from mbsniff.measure.reach import settled
 from mbsniff.site import Limits, Site
 
 MOST_LISTED = 1000  # silences beyond the timeout that are kept one by one, for each device
@@ -77,7 +79,7 @@ def silences(
         for m, row in zip(masters, found.masters.tolist(), strict=False)
         if row[f.S_UNTIL_NS] > row[f.S_FROM_NS]
     ]
-    return Silences(
+    told = Silences(
         feeds=registers[f.R_FEEDS],
         longest=_silence(found.longest[0].tolist()) if registers[f.R_FEEDS] > 1 else None,
         beyond=sorted(listed, key=lambda s: (s.from_ns, s.until_ns)),
@@ -86,7 +88,12 @@ def silences(
         start_ns=registers[f.R_FIRST_NS] - starts_ns if registers[f.R_FEEDS] else None,
         end=end,
         end_is_due=_due(end, limit, bool(registers[f.R_CERTAIN_SINCE])),
-    ), of_masters
+    )
+    if limit is not None and (told.possible or told.end_is_due == "possible"):
+        polls = groups.polls_of_device[device]
+        feeding = [row for row, fed in zip(polls, feeds, strict=True) if fed]
+        told = settled(told, feeds_by(groups, device, feeding, limits), limit)
+    return told, of_masters
 
 
 def _feeders(groups: Groups, device: int, feeds: list[bool]) -> tuple[list[int], list[int]]:

@@ -7,9 +7,10 @@ from typing import Any
 
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
+from mbsniff.diagnose.hearing import Background
 from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
-from mbsniff.exchange import PortSearch
+from mbsniff.exchange import PortSearch, Translation
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
@@ -93,15 +94,41 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "not_seen_through": counters.not_seen_through,
         "skipped_bytes": counters.skipped_bytes,
         "backward_time_steps": facts.backward_steps,
+        "longest_backward_step_s": seconds(facts.longest_step_ns),
+        "clock_jumps": [
+            {"at": moment(jump.from_ns), "by_s": seconds(jump.by_ns)} for jump in diagnosis.clock_jumps
+        ],
+        "long_frames": facts.long_frames,
+        "one_direction": [
+            {"endpoint": one.endpoint, "heard": one.heard, "unrecorded_bytes": one.unrecorded_bytes}
+            for one in diagnosis.one_direction
+        ],
         "lost_by_recorder": _sum([d for f in files for d in (f.epb_dropcount, f.isb_ifdrop, f.isb_osdrop)]),
         "unread_bytes": _sum([file.unread_bytes for file in files]),
         "skipped_files": [{"file": skipped.file, "why": skipped.why} for skipped in facts.skipped],
         "clocks": [_clock(clock) for clock in facts.clocks],
+        "background": _background(diagnosis.background) if diagnosis.background else None,
+        "translated": [_translation(found) for found in diagnosis.exchange.translations],
         "datagrams": counters.datagrams,
         "port_search": _port_search(facts.port_search),
         "vantage": diagnosis.figures.vantage,
         "doubts": diagnosis.doubts,
     }
+
+
+def _background(background: Background) -> dict[str, Any]:
+    return {
+        "usual_gap_s": seconds(background.usual_gap_ns),
+        "longest_gap_s": seconds(background.longest_gap_ns),
+    }
+
+
+def _translation(found: Translation) -> dict[str, Any]:
+    sides = {"outer": found.outer, "inner": found.inner, "counted_as": found.counted_as}
+    told: dict[str, Any] = {
+        name: {"client": pair.client, "server": pair.endpoint} for name, pair in sides.items()
+    }
+    return told | {"connections": found.connections, "requests": found.requests}
 
 
 def _port_search(search: PortSearch | None) -> dict[str, Any] | None:
@@ -198,9 +225,7 @@ def _poll(poll: PollFigures) -> dict[str, Any]:
 
 def _endpoint(endpoint: Endpoint) -> dict[str, Any]:
     return {
-        "endpoint": f"[{endpoint.address}]:{endpoint.port}"
-        if ":" in endpoint.address
-        else f"{endpoint.address}:{endpoint.port}",
+        "endpoint": endpoint.key,
         "reads": endpoint.load.reads,
         "busiest_second_reads": endpoint.load.second.reads,
         "busiest_ten_seconds_reads": endpoint.load.ten_seconds.reads,

@@ -16,32 +16,47 @@ MOST_FRAMES = 3
 MOST_HIDDEN = 3  # sentences about what the wire cannot show, where not everything is told
 
 
-def frames(evidence: tuple[Evidence, ...], several: bool) -> str:
-    """ "frame 243", "frames 249–292"; with the files' names where the recording has several files."""
-    if not evidence:
-        return ""
-    texts = [f"{one_line(e.file)} {e.frame}" if several else f"{e.frame}" for e in evidence]
-    return f"frame{'s' if len(evidence) > 1 else ''} {'–'.join(dict.fromkeys(texts))}"
+Labels = dict[str, str]
+"""What frames call their files: nothing where there is one, else the shortest that tells them apart."""
 
 
-def listed_frames(evidence: tuple[Evidence, ...], several: bool) -> str:
+def labels_of(story: Story) -> Labels:
+    """The names of the recording's files, without their folders where that still tells them apart."""
+    files = [f.file for f in story.diagnosis.facts.files]
+    if len(files) < 2:
+        return dict.fromkeys(files, "")
+    bases = {file: file.replace("\\", "/").rsplit("/", 1)[-1] for file in files}
+    unique = len(set(bases.values())) == len(set(files))
+    return {file: f"{one_line(bases[file] if unique else file)} " for file in files}
+
+
+def places(evidence: tuple[Evidence, ...], labels: Labels) -> list[str]:
+    """Frames with their files' labels, each label only where the file changes: "night1.pcap 1373", "1374"."""
+    texts, before = [], ""
+    for e in dict.fromkeys(evidence):
+        label = labels.get(e.file, f"{one_line(e.file)} ")
+        texts.append(f"{'' if label == before else label}{e.frame}")
+        before = label
+    return texts
+
+
+def frames(evidence: tuple[Evidence, ...], labels: Labels) -> str:
+    """ "frame 243", "frames 249–292"."""
+    texts = places(evidence, labels)
+    return f"frame{'s' if len(texts) > 1 else ''} {'–'.join(texts)}" if texts else ""
+
+
+def listed_frames(evidence: tuple[Evidence, ...], labels: Labels) -> str:
     """ "frames 249, 253, 268 and 5 more"."""
-    if not evidence:
-        return ""
-    texts = [f"{one_line(e.file)} {e.frame}" if several else f"{e.frame}" for e in evidence]
+    texts = places(evidence, labels)
     more = len(texts) - MOST_FRAMES
-    shown = ", ".join(texts[:MOST_FRAMES])
-    return f"frame{'s' if len(texts) > 1 else ''} {shown}" + (f" and {more} more" if more > 0 else "")
+    shown = ", ".join(texts[:MOST_FRAMES]) + (f" and {more} more" if more > 0 else "")
+    return f"frame{'s' if len(texts) > 1 else ''} {shown}" if texts else ""
 
 
-def has_several_files(story: Story) -> bool:
-    """Whether frames need their files' names."""
-    return len(story.diagnosis.facts.files) > 1
-
-
-def step_text(step: Step, several: bool) -> str:
+def step_text(step: Step, labels: Labels) -> str:
     """The sentence with its frames."""
-    shown = frames(step.evidence, several)
+    shown = frames(step.evidence, labels)
     return f"{step.text} ({shown})" if shown else step.text
 
 
@@ -50,22 +65,22 @@ def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
 
     ``most``: how many sentences of each argument are told; None: all; 0: only the first of what would decide.
     """
-    several = has_several_files(story)
-    found = _argument(story, most, several) if story.cause else []
+    labels = labels_of(story)
+    found = _argument(story, most, labels) if story.cause else []
     for each in story.recovery:
-        shown = listed_frames(each.evidence, several)
+        shown = listed_frames(each.evidence, labels)
         found.append((each.title, _ended(f"{each.text} ({shown})" if shown else each.text)))
-    hidden = [one_line(text) for text in story.unseen[: None if most is None else MOST_HIDDEN]]
+    hidden = [one_line(text) for text in story.unseen[: None if most is None else MOST_HIDDEN if most else 1]]
     if any(title == DECIDES for title, _ in found):
         hidden = [text.split(" (")[0] for text in hidden]  # what tells was said already
     return [*found, ("The wire cannot show", _ended("; ".join(hidden)))]
 
 
-def _argument(story: Story, most: int | None, several: bool) -> list[tuple[str, str]]:
+def _argument(story: Story, most: int | None, labels: Labels) -> list[tuple[str, str]]:
     cause = story.cause
     if cause is None:
         return []
-    shown = listed_frames(cause.evidence, several)
+    shown = listed_frames(cause.evidence, labels)
     text = one_line(cause.text) + (f" ({shown})" if shown else "")
     parts: tuple[tuple[str, list[str]], ...] = (
         ("Not others", [sentence.removeprefix(AGAINST) for sentence in cause.against]),

@@ -15,7 +15,7 @@ from mbsniff.report.as_json import diagnosis_dict, json_text, moment_or_none
 from mbsniff.report.recovery_json import recovery_dict
 from mbsniff.report.rounding import seconds
 from mbsniff.report.sheets import markdown_safe
-from mbsniff.report.story_cells import CAUTION
+from mbsniff.report.story_cells import CAUTION, labels_of, places
 from mbsniff.report.story_json import SCHEMA, evidence_list
 from mbsniff.report.table import ruled, wrapped
 from mbsniff.story.drill import Check, Drill, Event
@@ -109,9 +109,7 @@ def _check(drill: Drill, check: Check) -> list[str]:
 
 
 def _frame(drill: Drill, evidence: tuple[Evidence, ...]) -> str:
-    several = len(drill.story.diagnosis.facts.files) > 1
-    texts = [f"{one_line(e.file)} {e.frame}" if several else f"{e.frame}" for e in evidence]
-    return ", ".join(dict.fromkeys(texts)) or NONE
+    return ", ".join(places(evidence, labels_of(drill.story))) or NONE
 
 
 def _fitted(titles: Sequence[tuple[str, bool]], rows: list[list[str]], width: int) -> list[list[str]]:

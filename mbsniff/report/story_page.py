@@ -6,12 +6,12 @@ import textwrap
 
 from mbsniff.diagnose.wording import counted
 from mbsniff.errors import one_line
-from mbsniff.report.story_cells import CAUTION, has_several_files, paragraphs, step_text
+from mbsniff.report.story_cells import CAUTION, labels_of, paragraphs, step_text
 from mbsniff.report.table import wrapped
 from mbsniff.story import Step, Story
 
 MOST_LINES = 30  # of a page that fits one screen
-TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98))
+TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98), (0, 100))
 """What is tried to fit the screen: (sentences of each argument, weight from which on steps are kept)."""
 
 
@@ -56,7 +56,7 @@ def _files(story: Story, width: int) -> str:
 
 
 def _step(story: Story, step: Step, width: int) -> str:
-    text = step_text(step, has_several_files(story))
+    text = step_text(step, labels_of(story))
     head = f"{story.times.clock(step.from_ns)}  "
     return textwrap.fill(
         text, max(width, 40), initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False

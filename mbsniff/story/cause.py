@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import zip_longest
 
 import numpy as np
 
@@ -52,7 +53,7 @@ def _zeros(own: Written) -> Iterator[tuple[int, int | None]]:
     """(the write to zero, the next write of another value) of each time at zero."""
     trace = own.trace
     changes = np.flatnonzero(trace.changes).tolist() if not own.is_reset else []
-    for k, following in zip(changes, [*changes[1:], None], strict=True):
+    for k, following in zip_longest(changes, changes[1:]):
         if trace.values[k] == 0:
             yield k, following
 

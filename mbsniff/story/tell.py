@@ -122,10 +122,13 @@ def _incident(subject: Subject, diagnosis: Diagnosis) -> str:
     found = next((i for i in diagnosis.incidents if i.number == number and len(i.devices) > 1), None)
     if found is None:
         return ""
+    text = f" Incident {found.number} has {len(found.devices)} devices"
+    if subject.scope.device.key in found.first:
+        return f"{text}."
     names = {d.key: called(d) for d in diagnosis.figures.devices}
     first = folded([names.get(key, key) for key in found.first])
     why = f" ({found.cause})" if found.cause else ""
-    return f" Incident {found.number} has {len(found.devices)} devices; it began with {first}{why}."
+    return f"{text}; it began with {first}{why}."
 
 
 def _introduced(scope: Scope) -> str:

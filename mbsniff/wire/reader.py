@@ -144,6 +144,11 @@ class MessageReader:
         return self._state[: self.connections, s.SERIAL].copy()
 
     @property
+    def reach(self) -> NDArray[np.int64]:
+        """Sequence numbers of the client's and the server's next byte, -1 where unknown; shape (connections, 2)."""
+        return self._state[: self.connections, s.NEXT :: s.SIDE_COLUMNS][:, :2]
+
+    @property
     def counters(self) -> Counters:
         """The counts so far."""
         carry = self._carry.tolist()

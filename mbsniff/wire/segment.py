@@ -17,6 +17,7 @@ from mbsniff.wire.rtu import CRC_BYTES, rtu_length
 from mbsniff.wire.unwrap import Unwrapper
 
 _TCP_HEADER = 20  # RFC 9293, section 3.1
+_END_OF_OPTIONS, _NO_OPERATION, _TIME_STAMPS = 0, 1, 8  # RFC 9293, section 3.1; RFC 7323, section 3.2
 _UDP_HEADER = 8  # RFC 768
 _MBAP_BYTES = 7  # MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3
 _LEAST, _MOST = 2, 254  # the length field counts the unit identifier and the PDU (the same, and 3.1.2)
@@ -33,11 +34,25 @@ class Message:
 
 @dataclass(frozen=True)
 class Segment:
-    """The ports of a TCP segment or UDP datagram, and the messages in it."""
+    """The ends of a TCP segment or UDP datagram, its numbers, and the messages in it."""
 
     source_port: int
     destination_port: int
     messages: tuple[Message, ...]
+    source: bytes = b""
+    """The sender's address."""
+    destination: bytes = b""
+    sequence: int = 0
+    acknowledgement: int = 0
+    size: int = 0
+    """Bytes of data, on the wire."""
+    stamp: int | None = None
+    """The sender's time stamp, where the segment has one."""
+
+    @property
+    def following(self) -> int:
+        """Sequence number after its last byte of data."""
+        return (self.sequence + self.size) & 0xFFFFFFFF
 
 
 def read_segment(frame: bytes, original_bytes: int, link: int) -> Segment | None:
@@ -62,8 +77,31 @@ def _plain(frame: bytes, wire_bytes: int, link: int) -> Segment | None:
         return None
     source, destination = (int.from_bytes(frame[begin + k : begin + k + 2], "big") for k in (0, 2))
     header = (frame[begin + 12] >> 4) * 4 if found == FOUND else _UDP_HEADER
-    payload = frame[begin + header : min(end, len(frame))]
-    return Segment(source, destination, messages_in(payload))
+    first = begin + header
+    messages = messages_in(frame[first : min(end, len(frame))])
+    width, behind = (4, at + 12) if version == IPV4 else (16, at + 8)  # RFC 791, 3.1; RFC 8200, 3
+    ends = frame[behind : behind + width], frame[behind + width : behind + 2 * width]
+    if found == DATAGRAM:
+        return Segment(source, destination, messages, *ends, size=max(end - first, 0))
+    sequence, acknowledgement = (int.from_bytes(frame[begin + k : begin + k + 4], "big") for k in (4, 8))
+    size, stamp = max(end - first, 0), _stamp(frame[begin + _TCP_HEADER : first])
+    return Segment(source, destination, messages, *ends, sequence, acknowledgement, size, stamp)
+
+
+def _stamp(options: bytes) -> int | None:
+    """TSval of the time stamps option (RFC 7323, 3.2), None without one."""
+    at = 0
+    while at < len(options) and options[at] != _END_OF_OPTIONS:
+        if options[at] == _NO_OPERATION:
+            at += 1
+            continue
+        length = options[at + 1] if at + 1 < len(options) else 0
+        if length < 2:
+            return None
+        if options[at] == _TIME_STAMPS and length == 10 and at + 10 <= len(options):
+            return int.from_bytes(options[at + 2 : at + 6], "big")
+        at += length
+    return None
 
 
 def _hidden(frame: bytes, wire_bytes: int, link: int) -> Segment | None:

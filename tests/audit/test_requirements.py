@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -15,6 +16,7 @@ from tests.audit.made import (
     SECOND,
     STATION,
     STRANGER,
+    audit_of,
     audited,
     exchange,
     master,
@@ -27,6 +29,7 @@ from tests.audit.made import (
 from tests.builders.adus import adu
 from tests.builders.measured import at
 from tests.builders.plant import MASTER, Plant
+from tests.builders.recorder import write, write_as_it_came
 from tests.writes.made import surveyed
 
 SETPOINT = Register(
@@ -256,6 +259,22 @@ def test_one_direction_only() -> None:
             came = connection.answer(adu(second, 1, bytes.fromhex("03020007")))
             (came if side else asked).lost = True
         assert verdict(audited(plant, site(max_block=16)), code) == "cannot be told"
+
+
+def test_a_clock_that_went_back(tmp_path: Path) -> None:
+    """Times occur twice: neither the silences nor the load that lie there can be told."""
+    plant = Plant()
+    connection = master(plant)
+    for second in range(1, 61):
+        exchange(connection, second, bytes.fromhex("0300000001"), bytes.fromhex("03020007"))
+    stated = site(watchdog_ns=3 * SECOND, max_reads_per_s=1.2)
+    even = audit_of([write(tmp_path / "even.pcap", plant)], stated)
+    for sighting in plant.wire[len(plant.wire) // 2 :]:
+        sighting.time_ns -= 25 * SECOND
+    stepped = audit_of([write_as_it_came(tmp_path / "stepped.pcap", plant)], stated)
+    for code in ("watchdog-kept", "reads-per-second"):
+        assert verdict(even, code) == "met"
+        assert verdict(stepped, code) == "cannot be told"
 
 
 def test_without_a_second_look() -> None:

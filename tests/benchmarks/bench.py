@@ -14,6 +14,9 @@ from tests.benchmarks.generator import Generated, generate
 from tests.benchmarks.runs import Run, RunError, compile_stepping, run, warm
 from tests.benchmarks.shape import Shape
 
+AS_INSTALLED = {
+    "PYTHONDONTWRITEBYTECODE": ""
+}  # sources are not compiled anew each time, whatever the shell says
 GOOD = (0, 1)  # mbsniff's exit status 1: findings at fault level
 
 
@@ -64,14 +67,16 @@ class Bench:
     ) -> Run:
         """mbsniff's whole process on a capture."""
         command = [*self.program, *(a.replace("{file}", str(made.path)) for a in self.arguments)]
-        result = run(command, self.cores, variables, watch_memory, GOOD, self.limit_s)
+        result = run(
+            command, self.cores, {**AS_INSTALLED, **(variables or {})}, watch_memory, GOOD, self.limit_s
+        )
         if not result.output:  # a program that cannot start, or breaks, also has exit status 1
             raise RunError(f"{shlex.join(command)}: no output: {result.last_words}")
         return result
 
     def helping(self) -> Run:
         """mbsniff's help page."""
-        return run([*self.program, "--help"], self.cores)
+        return run([*self.program, "--help"], self.cores, AS_INSTALLED)
 
     def _check(self, made: Generated) -> None:
         """Both programs have to count what the generator wrote; this run also compiles mbsniff's loops."""

@@ -34,6 +34,7 @@ class Plant:
 
     now_ns: int = BEGINS_NS
     wire: list[Sighting] = field(default_factory=list)
+    connections: int = 0
 
     def wait(self, seconds: float) -> Plant:
         """Let time pass."""
@@ -44,9 +45,11 @@ class Plant:
         self,
         master: tuple[str, int] = ("192.0.2.10", 49152),
         device: tuple[str, int] = ("192.0.2.50", 502),
-        first: tuple[int, int] = (1000, 5000),
+        first: tuple[int, int] | None = None,
     ) -> Connection:
-        """A connection that is under way, with the next sequence numbers ``first``."""
+        """A connection that is under way, with the next sequence numbers ``first``; each has others of its own."""
+        first = first or (1000 + self.connections * 0x2000000, 5000 + self.connections * 0x3000000)
+        self.connections += 1
         return Connection(self, (master, device), list(first), list(first))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from mbsniff.capture import open_recording
+from mbsniff.capture import frames_again, open_recording
 from mbsniff.diagnose import diagnose
 from mbsniff.exchange import Exchange, RecordingFacts, read_exchange
 from mbsniff.measure import Figures, measure
@@ -41,15 +42,17 @@ def read(
     timeout_ns: int | None = None,
     compiled: bool = False,
     ports: Sequence[int] = (502,),
+    again: bool = False,
     **sizes: int,
 ) -> Reading:
-    """Read captures; ``sizes`` are the block and batch sizes of `open_recording`."""
+    """Read captures; ``sizes`` are the block and batch sizes of `open_recording`, ``again`` allows a second look."""
     site = (site or Site.empty()).with_options(timeout_ns, None, None)
     names = [str(path) for path in ([paths] if isinstance(paths, Path) else paths)]
     with open_recording(names, **sizes) as recording:
         exchange, facts = read_exchange(recording, compiled=compiled, ports=ports)
     figures = measure(exchange, facts, site, compiled=compiled)
-    return Reading(exchange, facts, figures, diagnosis_dict(diagnose(exchange, facts, figures, site)))
+    look = functools.partial(frames_again, names) if again else None
+    return Reading(exchange, facts, figures, diagnosis_dict(diagnose(exchange, facts, figures, site, look)))
 
 
 def differences(reading: Reading, oracle: Named) -> list[str]:

@@ -61,14 +61,15 @@ class Dialogue:
 
 
 def act_out(steps: Sequence[Step], *, addresses: Sequence[str] = V4, first: int = 1000) -> Plant:
-    """Take the steps; ``first`` is the first sequence number of every side."""
+    """Take the steps; ``first`` is the first sequence number of the first connection's master."""
     plant = Plant()
     dialogues: dict[int, Dialogue] = {}
     for step in steps:
         if step.who not in dialogues:
             master, port, device, server = WHO[step.who]
             ends = ((addresses[master], port), (addresses[device], server))
-            dialogues[step.who] = Dialogue(plant.connection(*ends, (first, first + 4000)))
+            own = (first + step.who * 0x2000000) % 2**32
+            dialogues[step.who] = Dialogue(plant.connection(*ends, (own, (own + 4000) % 2**32)))
         before = len(plant.wire)
         plant.wait(step.wait)
         ACTS[step.act](dialogues[step.who], step)

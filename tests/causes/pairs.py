@@ -99,6 +99,9 @@ PAIRS = (
         wider=("device-unreachable",),
     ),
     pair(
+        paths.look_ups_answered, UNREACHABLE, told("device-unreachable", "flow-dead", certainty=("open",)), "arp",
+    ),
+    pair(
         paths.new_connection_works, UNREACHABLE, told("flow-dead"), "plc-zone3", wider=("device-unreachable",)
     ),
     pair(

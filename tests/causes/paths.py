@@ -47,6 +47,19 @@ def other_connection_works(works: bool) -> Oven:
     return oven.rest({3})
 
 
+def look_ups_answered(answered: bool) -> Oven:
+    """A connection dies and a new one works later: did the device meanwhile answer look-ups of its address?"""
+    oven = Oven()
+    talk = zone_3(oven)
+    talk.unheard(FALL + 0.3, tries=4)
+    for k in range(3):
+        oven.look_up(FALL + 1.3 + 2 * k, "plc", "zone3", answered=answered, known=True)
+    talk.to(BACK - 0.3).reset(MASTER)
+    oven.look_up(BACK - 0.15, "plc", "zone3")
+    reopened(oven)
+    return oven.rest({3})
+
+
 def new_connection_works(works: bool) -> Oven:
     """The old connection dies; is a new one accepted at once while the old one is still sent again in vain?"""
     oven = Oven()

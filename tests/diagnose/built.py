@@ -11,7 +11,7 @@ from mbsniff.site import Site
 from mbsniff.site.limits import Device, Limits, Master
 from tests.builders.plant import BEGINS_NS, Connection, Plant
 from tests.builders.readings import read
-from tests.builders.recorder import write
+from tests.builders.recorder import write, write_as_it_came
 
 SECOND = 10**9
 ZONE = Limits(watchdog_ns=3 * SECOND, max_block=16, max_reads_per_s=4)
@@ -30,8 +30,12 @@ def diagnosis(
     until_s: float = 60,
     background_s: float | None = 0.5,
     devices: Sequence[str] = ("192.0.2.50",),
+    as_they_came: bool = False,
 ) -> dict[str, Any]:
-    """The JSON for devices with these limits; frames of another protocol show that the recorder was at work."""
+    """The JSON for devices with these limits; frames of another protocol show that the recorder was at work.
+
+    Frames are recorded in the order of their times, or as they came, whatever their times.
+    """
     if background_s is not None:
         other = Plant()
         link = other.connection(("192.0.2.98", 40000), ("192.0.2.99", 80))
@@ -41,8 +45,8 @@ def diagnosis(
         plant = Plant(plant.now_ns, [*plant.wire, *other.wire])
     declared = tuple(Device(f"zone {a[-1]}", a, units=(1,), limits=limits) for a in devices)
     with tempfile.TemporaryDirectory() as folder:
-        made = write(Path(folder) / "made.pcap", plant)
-        return read(made, Site(devices=declared, masters=tuple(masters))).json
+        made = (write_as_it_came if as_they_came else write)(Path(folder) / "made.pcap", plant)
+        return read(made, Site(devices=declared, masters=tuple(masters)), again=True).json
 
 
 def codes(made: dict[str, Any], level: str | None = None) -> set[str]:

@@ -151,7 +151,7 @@ def test_device_unreachable_by_attempts() -> None:
 
 
 def test_device_unreachable_by_what_tcp_sends_again() -> None:
-    """One request is sent again and again for nine seconds and then answered: possibly due, and why."""
+    """One request is sent again and again for nine seconds and then answered: due whenever it arrived, and why."""
     plant, link = polled_but()
     at(plant, 20.5)
     link.ask(adu(400, 1, READ))
@@ -161,7 +161,7 @@ def test_device_unreachable_by_what_tcp_sends_again() -> None:
     link.answer(adu(400, 1, DATA))
     again_from(plant, link)
     found = due(plant)
-    assert told(found) == ("device-unreachable", "open")
+    assert told(found) == ("device-unreachable", "certain")
     assert "sent again 5 times without an acknowledgement" in found["text"]
 
 

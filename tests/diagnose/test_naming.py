@@ -20,7 +20,7 @@ from mbsniff.diagnose.naming import folded
         ([f"zone {n}" for n in range(500)], "zones 0 to 499"),
         ([f"192.0.2.{n}:502/1" for n in range(3)], "192.0.2.0:502/1, 192.0.2.1:502/1 and 192.0.2.2:502/1"),
         (["1", "2", "3"], "1 to 3"),
-        (["press 1", "press 2", "line-4", "line-5"], "press 1 and 2, line-4 and 5"),
+        (["press 1", "press 2", "line-4", "line-5"], "press 1, 2, line-4 and 5"),
         (["a\x1b[31m1", "b\n2"], "a\\x1b[31m1 and b\\n2"),
     ],
 )

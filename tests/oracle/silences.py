@@ -11,6 +11,8 @@ from itertools import accumulate
 from tests.oracle.matching import Transaction
 from tests.oracle.pdus import ERROR_BIT
 
+LONGEST_WAIT_NS = 60 * 10**9  # nothing of a request is seen later than that after it
+
 
 @dataclass(frozen=True)
 class Feed:
@@ -85,17 +87,22 @@ class Silences:
     def count_due(self, threshold: Fraction, ends_ns: int) -> int:
         """Silences, and the open end, that were past the threshold for certain."""
         complete = sum(self.shortest_ns(i) > threshold for i in range(len(self)))
-        return complete + self._end_is_due(threshold, ends_ns)
+        return complete + len(self._out_of_reach(threshold, ends_ns)) + self._end_is_due(threshold, ends_ns)
 
     def _end_is_due(self, threshold: Fraction, ends_ns: int) -> bool:
         return bool(self.feeds) and ends_ns - self._latest_ns[-1] > threshold
 
     def count_possibly_due(self, threshold: Fraction, ends_ns: int) -> int:
-        """Pairs of neighbouring confirmed feeds too far apart, nothing certain between them; and the end."""
+        """Stretches that may have been too long, without those that were so for certain."""
+        return len(self._doubtful(threshold, ends_ns)) - len(self._out_of_reach(threshold, ends_ns))
+
+    def _doubtful(self, threshold: Fraction, ends_ns: int) -> list[tuple[int, int]]:
+        """Neighbouring confirmed feeds too far apart, nothing certain between them; and the end (beyond the last)."""
         pairs = {around for i in range(len(self)) if (around := self.confirmed_around(i))}
-        return sum(self._possibly(first, last, threshold) for first, last in pairs) + (
-            self._end_is_possibly_due(threshold, ends_ns)
-        )
+        found = [(first, last) for first, last in sorted(pairs) if self._possibly(first, last, threshold)]
+        if self._end_is_possibly_due(threshold, ends_ns):
+            found.append((self._confirmed[-1], len(self.feeds)))
+        return found
 
     def _end_is_possibly_due(self, threshold: Fraction, ends_ns: int) -> bool:
         if not self._confirmed or self._end_is_due(threshold, ends_ns):
@@ -108,3 +115,31 @@ class Silences:
         longest = self.longest_ns(first)
         certain = any(self.shortest_ns(i) > threshold for i in range(first, last))
         return longest is not None and longest > threshold and not certain
+
+    def _out_of_reach(self, threshold: Fraction, ends_ns: int) -> list[tuple[int, int]]:
+        """Doubtful stretches in which some feed, or the end, comes too late however those before it were delivered.
+
+        Each feed is delivered once; a stretch that follows another at once goes on with what is left of its feeds.
+        """
+        found = []
+        reached, left, ended = Fraction(0), list[int](), -1
+        for first, last in self._doubtful(threshold, ends_ns):
+            if first != ended:
+                reached = Fraction(self.feeds[first].latest_ns)
+                since = self.feeds[first].first_ns - LONGEST_WAIT_NS
+                left = [feed.latest_ns for feed in self.feeds[:first] if feed.first_ns >= since]
+            late = False
+            for k in range(first + 1, last + 1):
+                is_end = k == len(self.feeds)
+                wanted = ends_ns if is_end else self.feeds[k].first_ns
+                while reached + threshold < wanted and (useful := [ns for ns in left if ns > reached]):
+                    left.remove(min(useful))
+                    reached = min(Fraction(min(useful)), reached + threshold)
+                if reached + threshold >= wanted:
+                    left += [] if is_end else [self.feeds[k].latest_ns]
+                else:
+                    late = True
+                    reached = Fraction(ends_ns if is_end else self.feeds[k].latest_ns)
+            found += [(first, last)] if late else []
+            ended = last
+        return found

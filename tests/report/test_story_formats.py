@@ -119,3 +119,20 @@ def test_digests_are_told(tmp_path: Path) -> None:
     made = drill(diagnosis_of([path], site), None, Ask(), Times(), {str(path): "ab" * 32})
     assert "ab" * 32 in drill_page(made, 120) and "ab" * 32 in drill_markdown(made)
     assert json.loads(drill_json(made))["files"] == [{"file": str(path), "sha256": "ab" * 32}]
+
+
+def test_frames_of_several_files(tmp_path: Path) -> None:
+    """Frames are told by the file that they are in, counted within it, without the folder."""
+    data = (SAMPLES / "link-down.pcap").read_bytes()
+    cut, at = 24, 24
+    while cut < len(data) // 2:
+        cut += 16 + int.from_bytes(data[cut + 8 : cut + 12], "little")
+    parts = [tmp_path / "ring-1.pcap", tmp_path / "ring-2.pcap"]
+    parts[0].write_bytes(data[:cut])
+    parts[1].write_bytes(data[:at] + data[cut:])
+    site = Site(devices=(Device("zone 3", "192.0.2.53", units=(1,), limits=LIMITS),))
+    story = tell(diagnosis_of(parts, site), look_at(parts), Ask(), Times())
+    assert story is not None
+    page = story_page(story, 200)
+    assert "(frames ring-1.pcap 1373–1374)" in page and "ring-2.pcap " in page
+    assert str(tmp_path) not in page.split("\n", 1)[1]

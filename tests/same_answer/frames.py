@@ -5,7 +5,6 @@ from __future__ import annotations
 import bz2
 import functools
 import gzip
-import json
 import lzma
 import os
 from collections.abc import Callable, Sequence
@@ -72,10 +71,15 @@ def answer(paths: Sequence[Path | str] | Path) -> dict[str, Any]:
 
 def answer_of(made: dict[str, Any]) -> dict[str, Any]:
     """The same of a diagnosis' JSON."""
-    kept = json.loads(json.dumps({name: made[name] for name in ("devices", "endpoints", "findings")}))
-    for finding in kept["findings"]:
-        del finding["evidence"]
-    return dict(kept)
+    kept: dict[str, Any] = without_places({name: made[name] for name in ("devices", "endpoints", "findings")})
+    return kept
+
+
+def without_places(value: Any) -> Any:
+    """A part of the JSON, without the files and frames that it rests on."""
+    if isinstance(value, dict):
+        return {k: without_places(v) for k, v in value.items() if k not in ("evidence", "file", "frame")}
+    return [without_places(entry) for entry in value] if isinstance(value, list) else value
 
 
 @functools.cache

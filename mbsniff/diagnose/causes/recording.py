@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
+from mbsniff.diagnose.hearing import background_of
 from mbsniff.diagnose.lines import one_of
 from mbsniff.diagnose.scene import Scene
 from mbsniff.diagnose.wording import counted, duration
@@ -59,6 +60,9 @@ def blank_recording(scene: Scene) -> Seen:
     blank = _blank_ns(scene)
     near_miss = silence.shortest_ns <= scene.limit_ns
     if not blank or silence.shortest_ns - blank > (silence.shortest_ns // 2 if near_miss else scene.limit_ns):
+        return ABSENT
+    background = background_of(scene.case)
+    if background and background.explains(blank):
         return ABSENT
     text = (
         f"no frame of any kind was recorded for {duration(blank)} of it; a silent plant and a recorder "

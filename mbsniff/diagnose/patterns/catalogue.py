@@ -33,6 +33,17 @@ PATTERNS: tuple[Kind, ...] = (
         "to the device's maker: TCP does not keep messages apart, the length field does.",
     ),
     Kind(
+        "split-unread",
+        "split not read",
+        "fault",
+        "The device does not answer requests that reach it in more than one TCP segment.",
+        "A second look at frames: at least three unanswered requests that TCP did not have to send again, all of them "
+        "in several segments, while answered ones came in one each.",
+        "Lost segments, which TCP sends again; requests in one segment that go unanswered as well.",
+        "Have the master hand each request to TCP in one piece; report it to the device's maker: TCP may cut "
+        "messages anywhere, the length field says where they end.",
+    ),
+    Kind(
         "pipelining-ignored",
         "2nd ignored",
         "fault",
@@ -69,6 +80,40 @@ PATTERNS: tuple[Kind, ...] = (
         "while others went on; a reset out of the blue.",
         "Look at the device's supply and its log. Reset by a box between looks the same, unless the recorder sits "
         "right before the device. Find out what its outputs do while it starts.",
+    ),
+    Kind(
+        "window-closed",
+        "window closed",
+        "fault",
+        "The device's TCP answers, but its program has stopped taking what the masters send.",
+        "Segments of the device that announce a receive window of 0, for a second or more until it opens or the "
+        "connection ends.",
+        "A host that is off or cut off, which announces nothing; a window that closes for a moment under load.",
+        "The device's program hangs, or is stuck in something else, while its network part lives: look at its log, "
+        "cycle time and firmware. What it has not read yet it may still carry out later, when writes among it are old.",
+    ),
+    Kind(
+        "address-shared",
+        "address shared",
+        "fault",
+        "Two hosts use the device's IP address.",
+        "The address with two hardware addresses by turns, the first one again after the second: in look-ups and their "
+        "answers, announcements, or segments of the device's port.",
+        "A single change, as of a spare device that takes over or a part that was replaced; routers, which send for "
+        "many addresses; a mirror port's copies.",
+        "Find the second host by its hardware address in the switches' tables and give it an address of its own. Until "
+        "then commands may reach the wrong one: check what each has received before outputs are trusted again.",
+    ),
+    Kind(
+        "address-moved",
+        "address moved",
+        "fault",
+        "The device got another IP address by DHCP; masters still ask for the old one.",
+        "A lease that gives the device's hardware address another address than it had, and at least two look-ups of "
+        "the old one without an answer after that.",
+        "A device without power, which gets no lease; a lease that is renewed with the same address.",
+        "Give the device a fixed address, or the DHCP server a reservation for its hardware address; see also who else "
+        "may get the old one.",
     ),
     Kind(
         "connections-refused",
@@ -122,8 +167,8 @@ PATTERNS: tuple[Kind, ...] = (
         "The master began anew from the same TCP port, and the device, which still held the old connection, did "
         "not accept it at first.",
         "A SYN on a connection that neither side had ended, not accepted, and then the master's reset (its answer "
-        "to an acknowledgement of the old connection) or another SYN, while the endpoint or the connection "
-        "answers again later.",
+        "to an acknowledgement of the old connection); or the SYN sent again, while the device's host answers look-ups "
+        "or echoes.",
         "A device that is off, whose host answers nothing.",
         "Let the master use another port for each connection, or end its connections when it stops; shorten the "
         "device's keep-alive.",
@@ -181,6 +226,18 @@ PATTERNS: tuple[Kind, ...] = (
         "Failure (04), which is no matter of load; busy replies at a rate that never changes.",
         "Ask less often, spread the requests, or let one station read and hand on the values. A write that met "
         "busy was not carried out: see that the master writes it again.",
+    ),
+    Kind(
+        "small-segment-stall",
+        "segment stall",
+        "risk",
+        "Replies wait in the device's TCP: it sends a first small part at once, and the rest only when the master has "
+        "acknowledged that, which the master's TCP puts off.",
+        "Reply times near 40 or 200 ms, and a second look at frames: at least three, and half of those looked at, "
+        "whose first part was sent long before, and whose rest left within 5 ms of its acknowledgement.",
+        "A slow device, of whose reply nothing was sent before; a reply in parts that wait for nothing.",
+        "Have the device's maker write each reply in one piece, or switch off the collecting of small segments "
+        "(Nagle's algorithm, RFC 9293, 3.7.4) in the device; until then allow for it in the master's time-out.",
     ),
     Kind(
         "block-edge",
@@ -245,7 +302,7 @@ PATTERNS: tuple[Kind, ...] = (
         "At least three keep-alive probes of a client without any request of that client between them, for more "
         "than three of its fastest poll's periods, and no end of the connection after them.",
         "A second connection that stands by while another one is polled; a connection that nobody answers any "
-        "more.",
+        "more; a closed window, which TCP probes in the same way.",
         "Look at the master's program: its host and the path are well. Probes feed no watchdog.",
     ),
     Kind(

@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from mbsniff.diagnose.case import found
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.patterns.ground import SECOND_NS, Ground, Longs, event_span, trusted
+from mbsniff.diagnose.patterns.neighbours import host_answers
 from mbsniff.diagnose.patterns.pairing import WITH_REPLY
 from mbsniff.diagnose.wording import counted, duration
 from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS, UNANSWERED
+from mbsniff.wire.control import SENT_AGAIN
 from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, RESET, SERVER
 
 AT_LEAST = 3
@@ -24,6 +26,7 @@ MEANWHILE_NS = 10 * SECOND_NS
 SERVED, CLOSED, ANEW = 0, 1, 2  # signs of life of a connection; the last: reset, or opened again
 STORM, STORM_NS = 20, 10 * SECOND_NS
 OUTAGE_NS = 60 * SECOND_NS
+UNHEARD_NS = 10 * SECOND_NS  # hosts look each other up again every few seconds
 MOST_REFUSALS = 1_000  # looked at one by one, for who was served meanwhile
 MOST_ATTEMPTS = 10_000  # looked at one by one, for what was left open
 
@@ -231,21 +234,27 @@ def _is_left(ground: Ground, attempts: Attempts, at: int, next_at: int) -> bool:
 
 
 def _same_port(ground: Ground, attempts: Attempts) -> Iterator[Finding]:
-    """SYNs on a connection that nobody had ended, which the master itself then reset."""
+    """SYNs on a connection that nobody had ended: reset by the master itself, or unheard though the host answers."""
     before, known = attempts.following(attempts.at, -1)
     after, goes_on = attempts.following(attempts.at)
     syns = attempts.events[attempts.at]
     alive = known & (before[:, E_KIND] == ACCEPTED)
     soon = after[:, E_TIME_NS] - syns[:, E_TIME_NS] <= REFUSED_NS
-    reset = goes_on & (after[:, E_KIND] == RESET) & (after[:, E_SIDE] == CLIENT) & soon
-    own = syns[alive & reset]
+    reset = alive & goes_on & soon & (after[:, E_KIND] == RESET) & (after[:, E_SIDE] == CLIENT)
+    again = alive & goes_on & soon & (after[:, E_KIND] == OPENING) & (after[:, E_AMOUNT] == SENT_AGAIN)
+    for place in np.flatnonzero(again).tolist():
+        until_ns = int(after[place, E_TIME_NS]) + UNHEARD_NS
+        again[place] = len(host_answers(ground, int(syns[place, E_TIME_NS]), until_ns)) > 0
+    own = syns[reset | again]
     if not len(own):
         return
     clients = sorted({ground.client(p) for p in ground.pair_of(own).tolist()})
+    ways = ["had to reset that first"] * bool(reset.any())
+    ways += ["was not heard, though the host answers look-ups or echoes"] * bool(again.any())
     text = (
         f"{', '.join(clients[:3])} began anew {counted(len(own), 'time')} on a port whose old connection the "
-        "device still held, and had to reset that first"
+        f"device still held, and {' or '.join(ways)}"
     )
-    frames = ground.case.event_frames(np.concatenate([own[:4], after[alive & reset][:4]]))
+    frames = ground.case.event_frames(np.concatenate([own[:4], after[reset | again][:4]]))
     at = event_span(own)
     yield found("same-port-restart", "risk", ground.device, text, at=at, evidence=frames, certainty="likely")

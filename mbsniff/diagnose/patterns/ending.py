@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from mbsniff.diagnose.case import found
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.patterns.ground import SECOND_NS, Ground, Longs, event_span, trusted
+from mbsniff.diagnose.patterns.neighbours import Neighbours, announced
 from mbsniff.diagnose.patterns.pairing import WITH_REPLY
-from mbsniff.diagnose.wording import between, counted, duration
-from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS
-from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, PROBE, RESET, SERVER
+from mbsniff.diagnose.wording import between, clock, counted, duration
+from mbsniff.exchange.columns import E_AMOUNT, E_CONNECTION, E_KIND, E_SIDE, E_TIME_NS, N_TIME_NS
+from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, CLOSING, OPENING, PROBE, RESET, SERVER, WINDOW_CLOSED
 
 AT_LEAST = 3
 IN_USE_NS = 5 * SECOND_NS
@@ -135,12 +136,17 @@ def _restarted(ground: Ground, resets: Longs) -> Iterator[Finding]:
     if not len(heard):  # whoever reset the connection, the device was never heard
         return
     last = np.searchsorted(heard, resets[:, E_TIME_NS]) - 1
-    told = resets[(last >= 0) & (resets[:, E_TIME_NS] - heard[last] >= SILENT_NS)]
+    silent = (last >= 0) & (resets[:, E_TIME_NS] - heard[last] >= SILENT_NS)
+    told = resets[silent]
     if not len(told):
         return
     text = f"silent, then a reset in answer to old data on {counted(len(told), 'connection')}"
     at = event_span(told)
     frames = ground.case.event_frames(told)
+    news = announced(ground, int(heard[last[silent]][0]), at[1])
+    if len(news):
+        text += f", after it had announced its address at {clock(int(news[0, N_TIME_NS]))}"
+        frames = (*Neighbours.of(ground.case).frames(news[:2]), *frames)
     certainty = trusted(ground.case, ground.device, at, "likely", side=SERVER)
     yield found("device-restart", "fault", ground.device, text, at=at, evidence=frames, certainty=certainty)
 
@@ -186,6 +192,9 @@ def _kept_alive(ground: Ground, probes: Longs) -> Iterator[Finding]:
     period = _fastest_period(ground, pair)
     if period is None or ends - begins <= PERIODS * period or _ended(ground, run):
         return
+    closed = ground.events_on(int(run[0, E_CONNECTION]), WINDOW_CLOSED)
+    if ((closed[:, E_TIME_NS] >= begins) & (closed[:, E_TIME_NS] <= ends)).any():
+        return  # what looks like a keep-alive probe asks whether the window has opened
     text = (
         f"{ground.client(pair)} sent {len(run)} keep-alive probes and no request for {duration(ends - begins)}, on a "
         "connection that went on"

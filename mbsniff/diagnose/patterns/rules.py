@@ -11,8 +11,10 @@ from mbsniff.diagnose.patterns.connecting import connecting_patterns
 from mbsniff.diagnose.patterns.ending import ending_patterns
 from mbsniff.diagnose.patterns.framing import framing_patterns
 from mbsniff.diagnose.patterns.ground import Ground, speaks
+from mbsniff.diagnose.patterns.neighbours import neighbour_patterns
 from mbsniff.diagnose.patterns.pairing import pairing_patterns, unit_patterns
 from mbsniff.diagnose.patterns.waiting import starved, waiting_patterns
+from mbsniff.diagnose.patterns.windows import window_patterns
 from mbsniff.measure import DeviceFigures
 
 ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
@@ -20,6 +22,8 @@ ENDPOINT_RULES: tuple[Callable[[Ground], Iterator[Finding]], ...] = (
     connecting_patterns,
     ending_patterns,
     waiting_patterns,
+    neighbour_patterns,
+    window_patterns,
     framing_patterns,
 )
 

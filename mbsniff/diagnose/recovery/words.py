@@ -29,7 +29,8 @@ def _proof(proof: Proof | None) -> str | None:
     if proof is None:
         return None
     if proof.outcome == "unread":
-        return f"Its status register ({one_line(proof.label)}) was not read at a time that could tell"
+        register = one_line(proof.label)
+        return f"No reply that holds its status register ({register}), whole in a frame, came at a time that could tell"
     text = _OUTCOMES[proof.outcome](proof)
     return text[0].upper() + text[1:]
 

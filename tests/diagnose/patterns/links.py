@@ -242,3 +242,39 @@ def outages_of_two(both: bool) -> Callable[[], Plant]:
         return plant
 
     return plant_of
+
+
+def window(closed_s: float, *, opens: bool = True) -> Callable[[], Plant]:
+    """Requests are acknowledged with a window of 0 from 20 s on, and probes too, until it opens; then polls go on."""
+
+    def plant_of() -> Plant:
+        plant, link = steady(every(1, 0, 20))
+        at(plant, 20)
+        link.ask(adu(900, 1, READ))
+        link.segment(DEVICE, window=0, wait=0.0005)
+        for seconds in every(1, 20.6, 20 + closed_s):
+            at(plant, seconds)
+            link.probe(MASTER)
+            link.segment(DEVICE, window=0, wait=0.0005)
+        at(plant, 20 + closed_s)
+        if opens:
+            link.segment(DEVICE)
+            link.answer(adu(900, 1, DATA), wait=0.01)
+            poll(link, every(1, 21 + closed_s, 60), first=200)
+        else:
+            link.reset(MASTER)
+            goes_on(plant, 40)
+        return plant
+
+    return plant_of
+
+
+def unheard() -> Plant:
+    """The host is off: nothing answers requests nor probes."""
+    plant, link = steady(every(1, 0, 20))
+    outage(link, 20)
+    for seconds in every(1, 26, 36):
+        at(plant, seconds)
+        link.probe(MASTER)
+    goes_on(plant, 40)
+    return plant

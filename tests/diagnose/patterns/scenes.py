@@ -29,7 +29,9 @@ from tests.diagnose.patterns.links import (
     service_down,
     short_connections,
     standing_by,
+    unheard,
     unheard_attempts,
+    window,
 )
 from tests.diagnose.patterns.messages import (
     asked_again,
@@ -49,6 +51,25 @@ from tests.diagnose.patterns.messages import (
     two_requests,
     two_units,
     wrong_length,
+)
+from tests.diagnose.patterns.neighbours import (
+    OTHER,
+    V4_NEW,
+    V4_ZONE,
+    ZONE,
+    announced_and_resumed,
+    began_anew,
+    leased,
+    owners,
+    restarted_and_announced,
+    through_a_router,
+)
+from tests.diagnose.patterns.parts import (
+    acknowledged_long_before,
+    in_parts_that_wait_for_nothing,
+    slow,
+    split_requests,
+    stalled,
 )
 from tests.diagnose.patterns.plants import healthy
 
@@ -70,6 +91,16 @@ SCENES = (
         (two_requests(False, second=True), two_requests(True), two_requests(False, again=True)),
     ),
     Scene(
+        "split-unread",
+        split_requests(False),
+        (split_requests(True), split_requests(False, again=True), split_requests(False, whole=True)),
+    ),
+    Scene(
+        "small-segment-stall",
+        stalled,
+        (slow, in_parts_that_wait_for_nothing, acknowledged_long_before),
+    ),
+    Scene(
         "pipelining-ignored",
         two_requests(True),
         (two_requests(True, second=True), two_requests(False), two_requests(True, again=True)),
@@ -82,6 +113,19 @@ SCENES = (
     Scene("connection-evicted", evictions, (all_reset, idle_closes([6, 6, 6, 6]))),
     Scene("connections-leaked", many_links(True), (many_links(False), evictions)),
     Scene("same-port-restart", same_port, (same_port_unheard, restart)),
+    Scene("same-port-restart", began_anew(True), (began_anew(False),)),
+    Scene("device-restart", restarted_and_announced, (announced_and_resumed,)),
+    Scene(
+        "address-shared",
+        owners(ZONE, OTHER, ZONE, OTHER),
+        (owners(ZONE, OTHER), owners(ZONE, ZONE, ZONE), through_a_router),
+    ),
+    Scene(
+        "address-shared", owners(ZONE, OTHER, ZONE, by_lookup=False), (owners(ZONE, OTHER, by_lookup=False),)
+    ),
+    Scene("window-closed", window(8), (window(0.4), unheard)),
+    Scene("window-closed", window(8, opens=False), (pulled_cable,)),
+    Scene("address-moved", leased(V4_NEW), (leased(V4_ZONE), leased(None, power=False))),
     Scene("unit-silent", two_units(None), (two_units(None, first_answers=False), two_units(b"\x83\x0b"))),
     Scene("target-silent", two_units(b"\x83\x0b"), (two_units(b"\x83\x0a"), two_units(None))),
     Scene("gateway-path", two_units(b"\x83\x0a"), (two_units(b"\x83\x0b"), two_units(None))),
@@ -93,7 +137,7 @@ SCENES = (
         "reconnect-storm", short_connections(0.2, 1), (short_connections(0.2, 25), short_connections(1.5, 1))
     ),
     Scene("idle-close", idle_closes([6, 6, 6, 6]), (idle_closes([3, 6, 9, 12]), evictions)),
-    Scene("probes-only", probed, (standing_by, pulled_cable)),
+    Scene("probes-only", probed, (standing_by, pulled_cable, window(8))),
     Scene(
         "life-sign-frozen",
         life_sign([*range(30), *[30] * 30]),

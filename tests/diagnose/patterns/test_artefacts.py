@@ -15,8 +15,10 @@ from tests.diagnose.patterns.plants import healthy
 from tests.diagnose.patterns.scenes import SCENES, Scene
 
 NEW = {kind.code for kind in PATTERNS}
-BY_REQUESTS = {"life-sign-frozen", "reconnect-storm", "probes-only", "serial-framing"}
-"""What a master's frames alone show."""
+BY_REQUESTS = {
+    "life-sign-frozen", "reconnect-storm", "probes-only", "serial-framing", "address-shared", "address-moved"
+}  # fmt: skip
+"""What a master's frames, and frames beside TCP, show."""
 
 
 def found(plant: Plant) -> set[str]:

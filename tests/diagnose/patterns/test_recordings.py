@@ -17,9 +17,11 @@ RECORDINGS = [
 ]
 NEW = {kind.code for kind in PATTERNS}
 EXPECTED = {
-    "address-conflict": {
-        ("connections-refused", "zone 3")
-    },  # the second host at the address has no such port
+    "address-conflict": {  # the second host at the address has no such port
+        ("connections-refused", "zone 3"),
+        ("address-shared", "zone 3"),
+    },
+    "address-moved": {("address-moved", "zone 3")},
     "device-restarted": {("device-restart", "zone 3")},
     "device-saturated": {("busy-with-load", "zone 3")},
     "master-idle": {("probes-only", f"zone {n}") for n in range(1, 7)},
@@ -27,7 +29,7 @@ EXPECTED = {
     "port-closed": {("connections-refused", "zone 3")},
     "replies-late": {("late-lockstep", "zone 3")},
     "target-dead": {("target-silent", "fan 2")},
-    "window-closed": {("probes-only", "zone 3")},  # TCP's probes of the window look like keep-alive ones
+    "window-closed": {("window-closed", "zone 3")},
 }
 """By recording, what is found where; nothing in all others, the healthy ones among them."""
 
