@@ -165,7 +165,7 @@ TABLE: tuple[Row, ...] = (
         none_of=("device-heard", "device-host-answers", "sent-by-device-again", "one-direction"),
         adds=(("host-errors", "{}"), ("several-at-once", "{}"), ("announced-by-device", "{}"),
               ("hardware-address-changed", "{}: a move, a failover or a replacement"),
-              ("old-connection-resumes", "this points to the path, since {}")),
+              ("old-connection-resumes", "{}: the path, not the device")),
         surer=(("old-connection-resumes",), ("lookups-unanswered",), ("host-errors",), ("several-at-once",),
                ("sent-again-unacknowledged", "attempts-unanswered")),
         on_absence=True,
