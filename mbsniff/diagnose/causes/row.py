@@ -46,6 +46,8 @@ class Row:
     """What to do first."""
     on_absence: bool = False
     """Whether it rests on what was not seen, so that it stays open where the recorder lost frames."""
+    open_without: tuple[str, ...] = ()
+    """Evidence that has to be known, there or not: where the recording cannot tell, the cause stays open."""
     in_health: bool = False
     """Whether it may be the verdict on a silence that is no longer than usual."""
 

@@ -124,6 +124,8 @@ def _certainty(scene: Scene, row: Row, doubts: list[str]) -> Certainty:
     step = min(STEPS.index(row.certainty) + surer, len(STEPS) - 1)
     if "one-direction" in doubts or ("frames-lost" in doubts and row.on_absence):
         return "open"
+    if any(seen(scene, name).present is None for name in row.open_without):
+        return "open"
     return STEPS[max(step - len(doubts), 0)]
 
 
