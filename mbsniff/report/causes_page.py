@@ -81,18 +81,26 @@ def _meaning(fact: Fact, form: str = "`{}`") -> str:
 def _parts(row: Row, form: str) -> list[tuple[str, str]]:
     """Titles and texts, as far as there is something to say."""
     surer = " or ".join(_names(each, form, " with ") for each in row.surer)
+    surer = f"surer with {surer}" if surer else ""
     also = tuple(name for name, _ in row.adds if name not in (*row.all_of, *row.any_of))
     parts = [
         ("What the wire shows", row.shows),
         ("Needs", _needs(row, form)),
         ("Must not be there", _names(row.none_of, form)),
         ("Told besides", _names(also, form)),
-        ("How sure", f"{row.certainty}{'; surer with ' + surer if surer else ''}"),
+        ("How sure", "; ".join(filter(None, [row.certainty, surer, _open_without(row, form)]))),
         ("Neighbours", "; ".join(_neighbour(each, form) for each in row.neighbours)),
         ("What would decide", "; ".join(row.decides)),
         ("What to do", row.advice),
     ]
     return [(title, text) for title, text in parts if text]
+
+
+def _open_without(row: Row, form: str) -> str:
+    """When it stays open."""
+    names = _names(row.open_without, form, " or ")
+    absent = "open where the recorder lost frames meanwhile" if row.on_absence else ""
+    return "; ".join(filter(None, [f"open where {names} cannot be told" if names else "", absent]))
 
 
 def _needs(row: Row, form: str) -> str:

@@ -7,14 +7,6 @@ import pytest
 from tests.causes.pairs import Pair
 
 NOT_YET: dict[str, set[str]] = {
-    "begun late": {
-        "busy-replies-on",
-        "load-before-lateness-on",
-        "loaded-then-window-on",
-        "service-climbs-on",
-        "surplus-reads-off",
-        "surplus-reads-on",
-    },
     "plain": {"host-acknowledges-probes-on"},  # that a master acknowledged a device's probe is no event yet
 }
 """By test, the sides of pairs."""

@@ -104,31 +104,32 @@ def _settling(scene: Scene) -> Rows:
     return rows if longest <= within else rows[:0]
 
 
-def _codes(scene: Scene) -> set[int]:
-    return set(scene.case.exchange.exception[_settled(scene)].tolist())
+def _refused(scene: Scene) -> tuple[Rows, set[int]]:
+    """Those of them that got an exception, where most did; and the codes."""
+    rows = _settled(scene)
+    codes = scene.case.exchange.exception[rows]
+    refused = rows[codes != 0]
+    return (refused, set(codes[codes != 0].tolist())) if 2 * len(refused) > len(rows) else (rows[:0], set())
 
 
 def _exceptions(scene: Scene) -> Seen:
-    rows = _settled(scene)
-    names = ", ".join(
-        f"{code:02X} {EXCEPTIONS[code].name}" for code in sorted(_codes(scene)) if code in EXCEPTIONS
-    )
-    text = f"{counted(len(rows), 'request')} came to nothing but exceptions" + (
-        f" ({names})" if names else ""
-    )
+    rows, codes = _refused(scene)
+    names = ", ".join(f"{code:02X} {EXCEPTIONS[code].name}" for code in sorted(codes) if code in EXCEPTIONS)
+    asked = counted(len(_settled(scene)), "request")
+    text = f"{len(rows):,} of {asked} got nothing but an exception" + (f" ({names})" if names else "")
     return Seen(True, text, scene.case.reply_frames(rows.tolist()))
 
 
 def target_exceptions(scene: Scene) -> Seen:
-    """Every request got exception 0A or 0B (V1.1b3, 7)."""
-    codes = _codes(scene)
+    """Most requests got an exception, 0A or 0B each time (V1.1b3, 7)."""
+    codes = _refused(scene)[1]
     return _exceptions(scene) if codes and codes <= set(TARGET_CODES) else ABSENT
 
 
 def other_exceptions(scene: Scene) -> Seen:
-    """Every request got an exception, and not only a gateway's about its target."""
-    codes = _codes(scene)
-    return _exceptions(scene) if codes and 0 not in codes and not codes <= set(TARGET_CODES) else ABSENT
+    """Most requests got an exception, and not only a gateway's about its target."""
+    codes = _refused(scene)[1]
+    return _exceptions(scene) if codes and not codes <= set(TARGET_CODES) else ABSENT
 
 
 def asked_itself(scene: Scene) -> Seen:
@@ -143,7 +144,7 @@ def asked_itself(scene: Scene) -> Seen:
 def unfeeding_requests(scene: Scene) -> Seen:
     """Requests of the masters that feed it came through, often enough, but none that feeds."""
     rows = _settled(scene)
-    if 0 not in _codes(scene):
+    if not len(rows) or len(_refused(scene)[0]):
         return ABSENT
     text = f"{counted(len(rows), 'request')} came meanwhile, but none that feeds this watchdog"
     return Seen(True, text, scene.case.reply_frames(rows.tolist()))

@@ -81,7 +81,7 @@ def master_asked_in_vain(scene: Scene) -> Seen:
     rows = np.concatenate(asked)
     if not len(rows) or answers:
         return ABSENT
-    text = f"{counted(len(rows), 'look-up or echo', 'look-ups or echoes')} to it stayed without an answer"
+    text = f"{counted(len(rows), 'look-up or echo', 'look-ups or echoes')} to it stayed unanswered"
     return Seen(True, text, scene.case.network_frames(rows))
 
 
@@ -95,7 +95,7 @@ def master_announced(scene: Scene) -> Seen:
     rows = np.concatenate([around.rows[:0], *each])
     if not len(rows):
         return ABSENT if around.has_lookups else UNTOLD
-    text = f"its host announced its address at {clock(int(rows[-1, N_TIME_NS]))}, as when a link or a host comes up"
+    text = f"its host announced itself at {clock(int(rows[-1, N_TIME_NS]))} (its link or it came up)"
     return Seen(True, text, scene.case.network_frames(rows))
 
 
@@ -139,7 +139,7 @@ def device_announced(scene: Scene) -> Seen:
         rows = rows[rows[:, N_MAC] == usual]
     if not len(rows):
         return ABSENT if around.has_lookups else UNTOLD
-    text = f"it announced its address at {clock(int(rows[-1, N_TIME_NS]))}, as when a link comes up"
+    text = f"it announced itself at {clock(int(rows[-1, N_TIME_NS]))} (its link came up)"
     return Seen(True, text, scene.case.network_frames(rows))
 
 

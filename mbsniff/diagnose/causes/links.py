@@ -183,7 +183,7 @@ def old_connection_resumes(scene: Scene) -> Seen:
         back = rows[own & (came >= max(first, scene.nearly_until_ns)) & (came < ends)]
         if len(back):
             client = case.master_name(exchange.pairs[pair].client)
-            text = f"the old connection of {client} goes on afterwards, so the device had not started anew"
+            text = f"the old connection of {client} goes on afterwards"
             return Seen(True, text, case.reply_frames(back[:2].tolist()))
     return ABSENT
 

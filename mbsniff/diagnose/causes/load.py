@@ -20,6 +20,7 @@ from mbsniff.exchange.columns import LATE
 BUSY = 6  # server device busy (V1.1b3, 7)
 LOOKS_BACK_NS = 120 * NS_PER_S
 LEAST = 5  # answered requests that tell what is usual
+HISTORY_NS = 5 * NS_PER_S  # before the silence, at least; and not less than the watchdog's timeout
 SLOWER, SLOWER_NS = 3, 20_000_000  # times the usual service time, and at least so much more
 TOGETHER_NS = 10 * NS_PER_S  # slow replies that far apart belong together
 DENSER, MORE = 1.5, 3  # times the usual load, and so many requests more than that
@@ -93,9 +94,10 @@ def _was_asked(scene: Scene) -> bool:
     return bool(len(scene.further) or len(scene.unanswered) or len(scene.attempts))
 
 
-def _tells(run: Run) -> bool:
-    """Whether enough was answered to say what is usual."""
-    return len(run.usual_ns) >= LEAST
+def _tells(scene: Scene, run: Run) -> bool:
+    """Whether the recording has enough of what went before to say what is usual."""
+    history = scene.from_ns - run.begins_ns
+    return len(run.usual_ns) >= LEAST and history >= max(HISTORY_NS, scene.limit_ns)
 
 
 def _busy(scene: Scene, run: Run) -> Longs:
@@ -121,7 +123,7 @@ def service_time_rose(scene: Scene) -> Seen:
     if not _was_asked(scene):
         return ABSENT
     run = _run(scene)
-    if not _tells(run):
+    if not _tells(scene, run):
         return UNTOLD
     slow = run.slow
     if len(slow) < 2 or run.times[slow[-1]] < scene.from_ns - TOGETHER_NS:
@@ -139,7 +141,7 @@ def load_rose_first(scene: Scene) -> Seen:
     if not _was_asked(scene):
         return ABSENT
     run = _run(scene)
-    if not _tells(run):
+    if not _tells(scene, run):
         return UNTOLD
     onset = _onset(scene, run)
     window = run.before(onset)

@@ -34,7 +34,8 @@ class Row:
     """At least one of these, where there are any."""
     none_of: tuple[str, ...] = ()
     adds: tuple[tuple[str, str], ...] = ()
-    """Further evidence that is told where it is there, and how, as of the rest: a text with {} for its own."""
+    """Further evidence that is told where it is there, and how, as of the rest: a text with {} for its own;
+    empty: not at all."""
     certainty: Certainty = "likely"
     surer: tuple[tuple[str, ...], ...] = ()
     """Sets of evidence: one step surer where one of them is there whole."""
@@ -45,6 +46,8 @@ class Row:
     """What to do first."""
     on_absence: bool = False
     """Whether it rests on what was not seen, so that it stays open where the recorder lost frames."""
+    open_without: tuple[str, ...] = ()
+    """Evidence that has to be known, there or not: where the recording cannot tell, the cause stays open."""
     in_health: bool = False
     """Whether it may be the verdict on a silence that is no longer than usual."""
 

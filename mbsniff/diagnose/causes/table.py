@@ -165,7 +165,7 @@ TABLE: tuple[Row, ...] = (
         none_of=("device-heard", "device-host-answers", "sent-by-device-again", "one-direction"),
         adds=(("host-errors", "{}"), ("several-at-once", "{}"), ("announced-by-device", "{}"),
               ("hardware-address-changed", "{}: a move, a failover or a replacement"),
-              ("old-connection-resumes", "this points to the path, since {}")),
+              ("old-connection-resumes", "{}: the path, not the device")),
         surer=(("old-connection-resumes",), ("lookups-unanswered",), ("host-errors",), ("several-at-once",),
                ("sent-again-unacknowledged", "attempts-unanswered")),
         on_absence=True,
@@ -199,6 +199,7 @@ TABLE: tuple[Row, ...] = (
         "Replies come after the master has given up, again and again.",
         says="the device answered, but too late for the master", all_of=("late-replies",),
         adds=(("service-time-rose", "{}"),), surer=(("late-replies",),),
+        on_absence=True, open_without=("load-rose-first",),
         neighbours=(
             by("device-stalled", "late-replies"), by("device-slow", "late-replies"),
             without("device-saturated", "load-rose-first", TOO_LITTLE),
@@ -211,7 +212,7 @@ TABLE: tuple[Row, ...] = (
         "Service times climb at constant load, until replies take longer than the master waits.",
         says="the device became slow at the same load", all_of=("service-time-rose", "missing-replies"),
         none_of=("load-rose-first", "sent-again-unacknowledged"), surer=(("acknowledged-without-reply",),),
-        on_absence=True,
+        on_absence=True, open_without=("load-rose-first",),
         neighbours=(
             without("device-saturated", "load-rose-first"), by("device-stalled", "service-time-rose"),
             by("device-unreachable", "acknowledged-without-reply"),
@@ -224,7 +225,7 @@ TABLE: tuple[Row, ...] = (
         "The device's TCP acknowledges, but no reply comes, or it closes its window: its program does not read.",
         any_of=("acknowledged-without-reply", "window-closed"), none_of=("sent-again-unacknowledged",),
         adds=(("accepted-meanwhile", "{}"),), surer=(("accepted-meanwhile",), ("window-closed",)),
-        on_absence=True,
+        on_absence=True, open_without=("load-rose-first",),
         neighbours=(
             by("device-unreachable", "acknowledged-without-reply"), without("replies-late", "late-replies"),
             without("device-saturated", "load-rose-first", TOO_LITTLE), without("target-dead", "target-exceptions"),
@@ -243,13 +244,21 @@ TABLE: tuple[Row, ...] = (
     ),
     Row(
         "feed-wrong",
-        "Requests arrive, often enough, but none that feeds this watchdog: the one that does is missing, refused, or "
-        "writes a value that should change and does not.",
-        any_of=("unfeeding-requests", "other-exceptions"), on_absence=True,
+        "Requests arrive, but exceptions answer most of them, and exceptions feed nothing here.",
+        all_of=("other-exceptions",), on_absence=True, open_without=("load-rose-first",),
         neighbours=(
-            by("poll-dropped", "unfeeding-requests"), without("target-dead", "target-exceptions"),
+            without("target-dead", "target-exceptions"), by("device-stalled", "other-exceptions"),
             without("device-saturated", "load-rose-first", TOO_LITTLE),
         ),
+        decides=("the device's list of registers and functions", DEVICE_LOG),
+        advice="See what the exception says, and compare the request with the device's list of registers.",
+    ),
+    Row(
+        "feed-wrong",
+        "Requests arrive, often enough, but none that feeds this watchdog: the one that does is missing, or writes a "
+        "value that should change and does not.",
+        all_of=("unfeeding-requests",), on_absence=True,
+        neighbours=(by("poll-dropped", "unfeeding-requests"), by("device-stalled", "unfeeding-requests")),
         decides=(PROGRAM, "the device's manual: what restarts its watchdog"),
         advice="Compare what the master sends with what the device's manual says feeds its watchdog.",
     ),
@@ -333,8 +342,8 @@ TABLE: tuple[Row, ...] = (
         "Nothing at all from the master while others are still heard: it is off, or cut off before the mirror port; "
         "the reason stays open.",
         all_of=("asked-nobody", "others-heard"), none_of=("master-heard", *TRIED),
-        adds=(("asked-nobody", "its masters were not heard at all meanwhile ({}): stopped, or cut off before the "
-               "mirror port; one recording cannot tell which"), ("master-asked-in-vain", "{}"),
+        adds=(("asked-nobody", "{} and was not heard at all: stopped, or cut off before the mirror port; one recording "
+               "cannot tell which"), ("others-heard", ""), ("master-asked-in-vain", "{}"),
               ("master-announced", "{}")),
         surer=(("master-asked-in-vain",),), on_absence=True,
         neighbours=(

@@ -124,6 +124,8 @@ def _certainty(scene: Scene, row: Row, doubts: list[str]) -> Certainty:
     step = min(STEPS.index(row.certainty) + surer, len(STEPS) - 1)
     if "one-direction" in doubts or ("frames-lost" in doubts and row.on_absence):
         return "open"
+    if any(seen(scene, name).present is None for name in row.open_without):
+        return "open"
     return STEPS[max(step - len(doubts), 0)]
 
 
@@ -131,7 +133,8 @@ def _text(scene: Scene, row: Row) -> str:
     """The cause in one sentence: how it begins, then the evidence that is there."""
     ways = {seen(scene, name).text: how for name, how in row.adds}
     texts = dict.fromkeys(seen(scene, name).text for name in _names(row) if seen(scene, name).present)
-    return ": ".join(filter(None, [row.says, ", ".join(ways.get(text, "{}").format(text) for text in texts)]))
+    parts = [ways.get(text, "{}").format(text) for text in texts]
+    return ": ".join(filter(None, [row.says, ", ".join(filter(None, parts))]))
 
 
 def _names(row: Row) -> list[str]:
