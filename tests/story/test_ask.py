@@ -145,6 +145,8 @@ def test_an_alarm_some_seconds_late() -> None:
     late = story_of("link-down.pcap", ask=Ask(at="11:46:50", device="zone 3"))
     assert story.scope.silence == late.scope.silence is not None
     assert seconds(story, story.until_ns) == pytest.approx(52.22, abs=0.05)
+    assert "The time asked for lies 20.4 s after it" in late.summary
+    assert "asked for" not in story.summary
 
 
 def test_a_time_without_a_device() -> None:

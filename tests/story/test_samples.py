@@ -44,6 +44,10 @@ TOLD: dict[str, tuple[str, ...]] = {
     "connection-ended": ("closed", "connected"),
     "feed-wrong": ("asked", "reset-trip"),
     "zone-switched-off": ("wrote-zero",),
+    "window-closed": ("window-closed", "window-opened"),
+    "evicted": ("closed", "connected"),
+    "link-back": ("sent-again", "announced"),
+    "lease-refused": ("lease-lost", "sent-again"),
     "spanning-tree-change": ("others-silent", "sent-again", "tree-changed"),
     "broadcast-storm": ("others-silent", "sent-again", "storm"),
 }
