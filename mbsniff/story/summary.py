@@ -8,7 +8,7 @@ from mbsniff.diagnose.wording import between, duration
 from mbsniff.story.kinds import SIGNS
 from mbsniff.story.marks import due_text
 from mbsniff.story.names import called, master_called
-from mbsniff.story.scope import Scope
+from mbsniff.story.scope import Scope, feeds_of
 from mbsniff.story.story import Argued, Step
 from mbsniff.story.subject import Subject
 from mbsniff.story.times import Times
@@ -28,14 +28,14 @@ def summary(
     scope = subject.scope
     name = called(scope.device)
     if scope.silence is None:
-        return _quiet(subject, cause, steps)
+        return _quiet(subject, cause, steps, times)
     silence = scope.silence
     length = between(silence.shortest_ns, silence.longest_ns if silence.longest_ns else silence.length_ns)
     if scope.master is not None:
         master = master_called(scope.case, scope.master)
         return (
-            f"{master} sent {name} nothing for {length}. Requests of others kept the watchdog fed, so it did "
-            f"not trip, although {master} had no control over {name}."
+            f"{master} sent {name} nothing for {length}. Requests of others kept the watchdog fed, so that "
+            f"it was not due, although {master} had no control over {name}."
         )
     text = f"{_introduced(scope)} got no request that feeds its watchdog for {length}"
     told = f"{text}; {_watchdog(scope, times)}.{_incident(subject, diagnosis)}"
@@ -89,12 +89,28 @@ def _watchdog(scope: Scope, times: Times) -> str:
     return f"its watchdog ({duration(timeout_ns)}) {due}"
 
 
-def _quiet(subject: Subject, cause: Argued | None, steps: list[Step]) -> str:
-    """Of a moment without a silence."""
+def _quiet(subject: Subject, cause: Argued | None, steps: list[Step], times: Times) -> str:
+    """Of a moment without a silence that the recording shows whole."""
     scope = subject.scope
-    text = f"{_introduced(scope)} was fed in time then: no silence came near its watchdog's timeout"
-    if not scope.device.limits.watchdog_ns:
+    text = _not_fed(scope, times)
+    if text is None and scope.device.limits.watchdog_ns:
+        text = f"{_introduced(scope)} was fed in time then: no silence came near its watchdog's timeout"
+    elif text is None:
         text = f"No silence of {_introduced(scope)} stands out then; no timeout of its watchdog is stated"
     if any(step.kind in SIGNS for step in steps):
-        return f"{text}, but not everything went well, as told below."
+        return f"{text}; not everything went well, as told below."
     return f"{text}." if cause else f"{text}; the recording shows no communication cause for anything it did."
+
+
+def _not_fed(scope: Scope, times: Times) -> str | None:
+    """Where the recording begins amid a silence, or has no feed at all; None elsewhere."""
+    _, feeds = feeds_of(scope.case, scope.device, None)
+    if not len(feeds):
+        return f"No request that feeds the watchdog of {_introduced(scope)} is in the recording"
+    first_ns, starts_ns = int(scope.case.exchange.request_ns[feeds[0]]), scope.case.facts.starts_ns or 0
+    if first_ns <= scope.from_ns:
+        return None
+    return (
+        f"No request that feeds the watchdog of {_introduced(scope)} came before {times.clock(first_ns)}, "
+        f"{duration(first_ns - starts_ns)} after the recording begins, so that what was before cannot be told"
+    )
