@@ -40,7 +40,7 @@ def tell(
         return None
     scope, written = subject.scope, written_of(subject.scope)
     recovery = seen_recovery(scope, look)
-    cause = argue(scope, written, times)
+    cause = argue(scope, subject.finding, written, times)
     if cause and cause.code == "recording-gap":
         subject = replace(subject, scope=replace(scope, is_doubted=True))
         scope = subject.scope
