@@ -76,7 +76,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("reset", 79, "{who} reset a connection with {whom}", "{who} reset connections with {whom}, {times}"),
     Kind("probed", 58, "{who}'s TCP asked whether {whom} is still there (keep-alive)",
          "{who}'s TCP asked whether {whom} is still there (keep-alive), {times}", is_context=False),
-    Kind("window-closed", 76, "{who} told {whom} to send nothing more for now (window closed)",
+    Kind("window-closed", 88, "{who} told {whom} to send nothing more for now (window closed)",
          "{who} told {whom} to send nothing more for now (window closed), {times}"),
     Kind("window-opened", 56, "{who} takes data of {whom} again (window opened)",
          "{who} takes data of {whom} again (window opened), {times}"),
