@@ -15,6 +15,7 @@ NOT_YET: dict[str, set[str]] = {
         "surplus-reads-off",
         "surplus-reads-on",
     },
+    "lost": {"load-before-lateness-on"},
     "plain": {"host-acknowledges-probes-on"},  # that a master acknowledged a device's probe is no event yet
 }
 """By test, the sides of pairs."""
