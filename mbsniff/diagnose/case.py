@@ -124,6 +124,12 @@ class Case:
         return Neighbourhood(self.exchange)
 
     @functools.cached_property
+    def endpoint_of_pair(self) -> NDArray[np.int64]:
+        """For each pair of a master and an endpoint the place of that endpoint, -1 where nobody asked it anything."""
+        place = {(e.address, e.port): i for i, e in enumerate(self.figures.endpoints)}
+        return np.array([place.get((p.server, p.port), -1) for p in self.exchange.pairs], np.int64)
+
+    @functools.cached_property
     def next_on_connection(self) -> NDArray[np.int64]:
         """For each link event the row of the next one on its connection, -1 where there is none."""
         earlier, later = self._neighbours_on_connection

@@ -5,6 +5,7 @@ Built once for a master whose silence is looked at; each silence then costs a fe
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -88,17 +89,47 @@ class Lines:
     def of(self, master: int) -> Line:
         """The line of a master, by its place in the groups' list."""
         if master not in self._made:
-            self._made[master] = _line(self._case, master)
+            self._made[master] = _line(self._case, self, master)
         return self._made[master]
 
+    def requests_of(self, master: int) -> Longs:
+        """Rows of a master's transactions."""
+        return _part(*self._requests, master)
 
-def _line(case: Case, master: int) -> Line:
-    exchange, groups = case.exchange, case.figures.groups
-    rows = np.flatnonzero((groups.master_of_poll == master)[exchange.poll])
+    def events_of(self, master: int) -> Longs:
+        """Rows of the link events on a master's connections, of both sides."""
+        return _part(*self._events, master)
+
+    @functools.cached_property
+    def _requests(self) -> tuple[Longs, Longs]:
+        exchange, groups = self._case.exchange, self._case.figures.groups
+        return _parts(groups.master_of_poll[exchange.poll], len(groups.masters))
+
+    @functools.cached_property
+    def _events(self) -> tuple[Longs, Longs]:
+        exchange, groups = self._case.exchange, self._case.figures.groups
+        pairs = exchange.connection_pair[exchange.events[:, E_CONNECTION]]
+        return _parts(groups.master_of_pair[pairs], len(groups.masters))
+
+
+def _parts(owners: Longs, count: int) -> tuple[Longs, Longs]:
+    """Rows by owner, in their own order within each, and where each owner's begin."""
+    few = owners.astype(np.int16) if count < 1 << 15 else owners  # sixteen bits are sorted in one pass
+    order = np.argsort(few, kind="stable")
+    return order, np.searchsorted(owners[order], np.arange(count + 1))
+
+
+def _part(order: Longs, bounds: Longs, owner: int) -> Longs:
+    return order[bounds[owner] : bounds[owner + 1]]
+
+
+def _line(case: Case, lines: Lines, master: int) -> Line:
+    exchange = case.exchange
+    rows = lines.requests_of(master)
     kinds = exchange.status[rows] & STATUS_MASK
     rows, kinds = rows[kinds != ORPHAN], kinds[kinds != ORPHAN]
     events = exchange.events
-    own = np.flatnonzero((groups.master_of_pair == master)[exchange.connection_pair[events[:, E_CONNECTION]]])
+    own = lines.events_of(master)
     own = own[events[own, E_SIDE] == CLIENT]
     is_syn = (events[own, E_KIND] == OPENING) & (events[own, E_AMOUNT] != UNSEEN)
     links = own[is_syn | one_of(events[own, E_KIND], (CLOSING, RESET))]

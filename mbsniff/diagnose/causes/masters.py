@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mbsniff.diagnose.causes.recording import blank_within
 from mbsniff.diagnose.causes.seen import ABSENT, Seen
 from mbsniff.diagnose.lines import Line, Longs, frames_of, one_of
-from mbsniff.diagnose.scene import Scene
+from mbsniff.diagnose.scene import Rows, Scene
 from mbsniff.diagnose.wording import counted, duration, listed
 from mbsniff.exchange.columns import E_CONNECTION, E_KIND, E_TIME_NS, LONGEST_WAIT_NS
 from mbsniff.wire.rows import CLOSING, PROBE, RESET
@@ -85,7 +86,7 @@ def _longest_idle(line: Line, scene: Scene) -> tuple[int, int]:
     return int(begins[longest] + waits[longest]), int(ends[longest])
 
 
-def _among(places: Longs, wanted: Longs) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _among(places: Longs, wanted: Longs) -> NDArray[np.bool_]:
     """Which of the wanted places are among some in order."""
     at = np.searchsorted(places, wanted)
     inside = at < len(places)
@@ -98,7 +99,7 @@ def waits_for_neighbour(scene: Scene) -> Seen:
     """A master waited in vain for other devices for at least half of the silence."""
     for master, line in zip(scene.feeders.tolist(), scene.feeder_lines, strict=True):
         places = line.within(line.vain, scene.from_ns, scene.until_ns)
-        places = places[[_is_elsewhere(scene, int(line.rows[place])) for place in places.tolist()]]
+        places = places[_elsewhere(scene, line.rows[places])]
         waits = line.waited_ns(places, scene.until_ns)
         if len(waits) and 100 * int(waits.sum()) >= WAITED_PERCENT * (scene.until_ns - scene.from_ns):
             return _waited(scene, master, line, places, waits)
@@ -116,13 +117,15 @@ def _waited(scene: Scene, master: int, line: Line, places: Longs, waits: Longs) 
     return Seen(True, text, case.frames(frames_of(case, line, places[:8])))
 
 
-def _is_elsewhere(scene: Scene, act: int) -> bool:
-    """Whether an act (of a line's rows) concerns another device; a connection, another endpoint."""
-    case = scene.case
-    if act >= 0:
-        return bool(case.figures.groups.device_of_poll[case.exchange.poll[act]] != scene.device.index)
-    pair = case.exchange.pairs[case.exchange.connection_pair[case.exchange.events[-1 - act, E_CONNECTION]]]
-    return (pair.server, pair.port) != (scene.device.address, scene.device.port)
+def _elsewhere(scene: Scene, acts: Rows) -> NDArray[np.bool_]:
+    """Which acts (of a line's rows) concern another device; what is no request, another endpoint."""
+    case, exchange = scene.case, scene.case.exchange
+    found = np.zeros(len(acts), np.bool_)
+    asks = acts >= 0
+    found[asks] = case.figures.groups.device_of_poll[exchange.poll[acts[asks]]] != scene.device.index
+    pairs = exchange.connection_pair[exchange.events[-1 - acts[~asks], E_CONNECTION]]
+    found[~asks] = case.endpoint_of_pair[pairs] != scene.device.endpoint
+    return found
 
 
 def _whose(scene: Scene, act: int) -> str:

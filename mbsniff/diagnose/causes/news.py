@@ -17,6 +17,7 @@ from mbsniff.wire.network.rows import TREE_HELLO, TREE_NEWS
 from mbsniff.wire.rows import ACCEPTED, AGAIN, CLIENT, OPENING, RESET
 
 AT_ONCE_NS = 3 * NS_PER_S  # masters notice a lost path at their next request, some a cycle later than others
+MOST_TRIES = 5_000  # looked through for others
 TRIES = 2  # repetitions or attempts in vain that make an endpoint one that is lost
 BEFORE_NS, AFTER_NS = 5 * NS_PER_S, 15 * NS_PER_S
 """News of a tree beside a silence: told late, when the new port forwards (IEEE 802.1D-2004, 17.14: after 15 s)."""
@@ -28,6 +29,7 @@ def several_at_once(scene: Scene) -> Seen:
     case, (since, until) = scene.case, scene.tried
     tries, endpoints = case.once("tries in vain", lambda: _tries(case))
     first, last = np.searchsorted(tries[:, E_TIME_NS], (since - AT_ONCE_NS, until))
+    last = min(last, first + MOST_TRIES)
     places, begins, counts = np.unique(endpoints[first:last], return_index=True, return_counts=True)
     near = np.abs(tries[first + begins, E_TIME_NS] - since) <= AT_ONCE_NS
     others = places[near & (counts >= TRIES) & (places != scene.device.endpoint)]
@@ -54,9 +56,7 @@ def _tries(case: Case) -> tuple[Longs, Longs]:
     is_syn = (events[:, E_KIND] == OPENING) & ((events[:, E_AMOUNT] == SENT_AGAIN) | ~answered)
     vain = np.flatnonzero((events[:, E_SIDE] == CLIENT) & (is_syn | (events[:, E_KIND] == AGAIN)))
     vain = vain[np.argsort(events[vain, E_TIME_NS], kind="stable")]
-    place = {(e.address, e.port): i for i, e in enumerate(case.figures.endpoints)}
-    of_pair = np.array([place.get((p.server, p.port), -1) for p in exchange.pairs], np.int64)
-    endpoints = of_pair[exchange.connection_pair[events[vain, E_CONNECTION]]]
+    endpoints = case.endpoint_of_pair[exchange.connection_pair[events[vain, E_CONNECTION]]]
     return events[vain][endpoints >= 0], endpoints[endpoints >= 0]
 
 
