@@ -89,7 +89,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("waited-for", 89, "{who} waited for {whom}: {what}", is_context=False),
     Kind("others-silent", 91, "{whom} had no feed either: {what}", is_context=False),
     # beside TCP: the network
-    Kind("lookup-unanswered", 86, "{who} looked for {whom}'s hardware address: no answer",
+    Kind("lookup-unanswered", 83, "{who} looked for {whom}'s hardware address: no answer",
          "{who} looked for {whom}'s hardware address, {times}: no answer"),
     Kind("lookup-answered", 0, "{who} looked for {whom}'s hardware address, and got an answer",
          "{who} looked for {whom}'s hardware address, and got an answer, {times}"),
