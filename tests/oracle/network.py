@@ -40,7 +40,7 @@ def by_dpkt(frame: bytes) -> Fields | None:
     ends |= {"smac": _mac(layers.src), "dmac": _mac(layers.dst)}
     if isinstance(inner.data, dpkt.icmp.ICMP):
         message = bytes(inner.data)
-        return Fields("icmp", ends | {"type": inner.data.type, "code": inner.data.code, "rest": message[4:8]})
+        return Fields("icmp", ends | {"type": inner.data.type, "code": inner.data.code, "message": message})
     if isinstance(inner.data, dpkt.udp.UDP) and inner.data.dport in (67, 68):
         return _lease_by_dpkt(dpkt.dhcp.DHCP(bytes(inner.data.data)), ends)
     return None
@@ -84,9 +84,7 @@ def by_scapy(frame: bytes) -> Fields | None:
     ends = {"src": ip.src, "dst": ip.dst, "ttl": ip.ttl, "smac": layers.src, "dmac": layers.dst}
     if ICMP in layers and isinstance(ip.payload, ICMP):
         message = ip.payload
-        return Fields(
-            "icmp", ends | {"type": message.type, "code": message.code, "rest": bytes(message)[4:8]}
-        )
+        return Fields("icmp", ends | {"type": message.type, "code": message.code, "message": bytes(message)})
     if UDP in layers and BOOTP in layers:
         return _lease_by_scapy(layers, ends)
     return None
@@ -153,19 +151,29 @@ def _arp(f: Event) -> Event:
 
 
 def _icmp(f: Event) -> Event | None:
+    sender = _sender(f) | {"target_mac": f["dmac"]}
+    if f["type"] in (3, 4, 5, 11, 12):  # RFC 792: errors quote the header of the packet
+        amount = f["type"] << 8 | f["code"]
+        return sender | {"kind": "host-error", "target": _ip(f["message"][24:28]), "amount": amount}
     if f["type"] not in (0, 8):
         return None
     kind = "echo-asked" if f["type"] == 8 else "echo-answered"
-    amount = int.from_bytes(f["rest"], "big")
-    return _sender(f) | {"kind": kind, "target": f["dst"], "target_mac": f["dmac"], "amount": amount}
+    amount = int.from_bytes(f["message"][4:8], "big")
+    return sender | {"kind": kind, "target": f["dst"], "amount": amount}
 
 
 def _lease(f: Event) -> Event:
     event = _sender(f) | {"target_mac": f["chaddr"]}
-    kind = {1: "lease-asked", 2: "lease-offered", 3: "lease-asked", 5: "lease-given"}[f["message"]]
-    if kind == "lease-asked":
-        return event | {"kind": kind, "target": f["wanted"], "amount": f["message"]}
-    return event | {"kind": kind, "target": f["yiaddr"], "amount": f["seconds"]}
+    kind = {
+        1: "lease-asked", 2: "lease-offered", 3: "lease-asked", 4: "lease-declined", 5: "lease-given",
+        6: "lease-refused", 7: "lease-released",
+    }[f["message"]]  # fmt: skip
+    own = f["ciaddr"] if f["ciaddr"] != "0.0.0.0" else None
+    if f["message"] in (1, 3, 4, 7):
+        event |= {"address": own or event["address"], "target": f["wanted"] or own}
+        return event | {"kind": kind, "amount": f["message"]}
+    given = f["yiaddr"] if f["yiaddr"] != "0.0.0.0" else None
+    return event | {"kind": kind, "target": given, "amount": f["seconds"]}
 
 
 def _sender(f: Event) -> Event:
