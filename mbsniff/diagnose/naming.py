@@ -10,7 +10,7 @@ from mbsniff.errors import one_line
 
 FEWEST_FOLDED = 3  # "zone 1 to 3", but "zone 1 and 2"
 MOST_SHOWN = 8
-_NUMBERED = re.compile(r"(|.*[^0-9])(0|[1-9][0-9]{0,8})")  # "zone 07" is a name, and no number of a zone
+_NUMBERED = re.compile(r"(|.*[^0-9.:])(0|[1-9][0-9]{0,8})")  # "zone 07" is a name; so are addresses
 
 
 def folded(names: Sequence[str], most: int = MOST_SHOWN) -> str:

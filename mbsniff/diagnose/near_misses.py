@@ -13,6 +13,7 @@ from mbsniff.diagnose.causes import Cause, cause_of
 from mbsniff.diagnose.feeds import between_confirmed, feeds_of, silence_after
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.scene import extent
+from mbsniff.diagnose.timeouts import MISSED_PERIODS
 from mbsniff.diagnose.watchdog import beyond_timeout
 from mbsniff.diagnose.wording import clock, counted, duration
 from mbsniff.measure import DeviceFigures, Silence
@@ -24,6 +25,7 @@ HALF, FIFTH = (
 )  # within 50 % of the timeout: more than half of it passed; within 20 %: more than four fifths
 WORST = 3  # near misses of a device that are told one by one, with their causes
 MOST_EXPLAINED = 300  # near misses of all devices whose causes are looked for, the nearest first
+MOST_AROUND = 2_000  # feeds before and after that are looked at for a master's own
 CAUSELESS = frozenset({"none-seen"})
 
 
@@ -35,7 +37,9 @@ class NearMiss:
     share: float
     """Of the timeout; above 1 where only the tolerance kept it from being due."""
     cause: Cause | None
-    """None where it was not looked for, or where the recording shows none."""
+    """None where it was not looked for, where the recording shows none, or where ``silent_master`` says why."""
+    silent_master: str | None = None
+    """Address of a feeding master whose own polls were missing, so that only another's kept the watchdog fed."""
 
 
 @dataclass(frozen=True)
@@ -106,11 +110,11 @@ def _told(case: Case, near: _Near, explained: set[tuple[int, int]]) -> NearMisse
     worst = []
     for k in sorted(near.places[:WORST].tolist()):
         silence = silence_after(near.feeds, k, timeout // HALF)
-        cause = None
-        if (near.device.index, k) in explained:
+        cause, master = None, _silent_master(case, near, k)
+        if master is None and (near.device.index, k) in explained:
             cause = cause_of(case, near.device, silence, timeout // HALF)
         known = cause if cause and cause.code not in CAUSELESS else None
-        worst.append(NearMiss(silence, silence.length_ns / timeout, known))
+        worst.append(NearMiss(silence, silence.length_ns / timeout, known, master))
     return NearMisses(
         device=near.device.key,
         timeout_ns=timeout,
@@ -120,6 +124,29 @@ def _told(case: Case, near: _Near, explained: set[tuple[int, int]]) -> NearMisse
         usual_ns=int(np.median(lengths)),
         worst=tuple(worst),
     )
+
+
+def _silent_master(case: Case, near: _Near, k: int) -> str | None:
+    """The feeding master that lacked most of its own cyclic polls around the silence after feed ``k``, if one did."""
+    periods: dict[str, int] = {}
+    for poll in near.device.polls:
+        if poll.feeds and poll.kind == "cyclic" and poll.period:
+            periods[poll.master] = min(periods.get(poll.master, poll.period.median), poll.period.median)
+    if len(periods) < 2:
+        return None
+    begin = max(k - MOST_AROUND, 0)
+    rows = near.feeds.rows[begin : k + MOST_AROUND]
+    times = near.feeds.first_ns[begin : k + MOST_AROUND]
+    owners = case.figures.groups.master_of_poll[case.exchange.poll[rows]]
+    lacking: list[tuple[float, str]] = []
+    for master, period_ns in periods.items():
+        own = times[owners == case.figures.groups.masters.index(master)]
+        place = int(np.searchsorted(own, near.feeds.first_ns[k], side="right"))
+        before_ns = own[place - 1] if place else times[0]
+        after_ns = own[place] if place < len(own) else times[-1]
+        lacking.append((float((after_ns - before_ns) / max(period_ns, 1)), master))
+    most, master = max(lacking)
+    return master if most > MISSED_PERIODS else None
 
 
 def near_miss_findings(case: Case, misses: dict[str, NearMisses]) -> Iterator[Finding]:
@@ -132,7 +159,7 @@ def near_miss_findings(case: Case, misses: dict[str, NearMisses]) -> Iterator[Fi
         which = ", the worst" if near.within_half > len(near.worst) else ""
         text = (
             f"came within 50 % of its timeout ({duration(near.timeout_ns)}) {_times(near.within_half)}{fifth}{which}: "
-            f"{_listed(near.worst)}"
+            f"{_listed(case, near.worst)}"
         )
         silences = [miss.silence for miss in near.worst]
         rows = dict.fromkeys(row for s in silences for row in (s.before, s.after) if row is not None)
@@ -146,11 +173,18 @@ def _times(count: int) -> str:
     return "once" if count == 1 else counted(count, "time")
 
 
-def _listed(worst: tuple[NearMiss, ...]) -> str:
+def _listed(case: Case, worst: tuple[NearMiss, ...]) -> str:
     """Near misses that have one cause stand together with it."""
     by_cause: dict[str, list[str]] = {}
     for miss in worst:
-        cause = f": {miss.cause.code} ({miss.cause.certainty})" if miss.cause else ""
         length = f"{duration(miss.silence.length_ns)} from {clock(miss.silence.from_ns)} ({miss.share:.0%})"
-        by_cause.setdefault(cause, []).append(length)
-    return "; ".join(", ".join(lengths) + cause for cause, lengths in by_cause.items())
+        by_cause.setdefault(_why(case, miss), []).append(length)
+    return "; ".join(", ".join(lengths) + why for why, lengths in by_cause.items())
+
+
+def _why(case: Case, miss: NearMiss) -> str:
+    if miss.silent_master:
+        return (
+            f": {case.master_name(miss.silent_master)} did not ask it meanwhile, others' requests kept it fed"
+        )
+    return f": {miss.cause.code} ({miss.cause.certainty})" if miss.cause else ""

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.diagnose.neighbourhood import mac_text
+from mbsniff.diagnose.outcomes import link_outcomes, network_outcomes
 from mbsniff.exchange import Exchange, RecordingFacts
 from mbsniff.exchange import columns as c
 from mbsniff.report.export_names import HostNames
-from mbsniff.report.export_outcomes import link_outcomes, network_outcomes
 from mbsniff.report.export_places import moments, places
 from mbsniff.report.rounding import milliseconds, seconds
 from mbsniff.site import Site

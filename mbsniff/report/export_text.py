@@ -26,8 +26,8 @@ def csv_text(fields: tuple[str, ...], rows: Rows) -> Iterator[str]:
 
 
 def _cell(value: object) -> object:
-    if isinstance(value, str):
-        return inert(value)
+    if isinstance(value, str):  # nearly all begin with a letter or digit and print
+        return value if value[:1].isalnum() and value.isprintable() else inert(value)
     return " ".join(map(str, value)) if isinstance(value, list) else value
 
 

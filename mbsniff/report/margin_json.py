@@ -46,5 +46,6 @@ def _miss(miss: NearMiss) -> dict[str, Any]:
         "share": ratio(miss.share),
         "cause": miss.cause.code if miss.cause else None,
         "cause_certainty": miss.cause.certainty if miss.cause else None,
+        "silent_master": miss.silent_master,
         "text": miss.cause.text if miss.cause else None,
     }

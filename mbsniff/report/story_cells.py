@@ -12,6 +12,7 @@ CAUTION = (
 )
 AGAINST = "against "
 DECIDES = "Would decide"
+CLAUSE = ", "  # between the pieces of evidence in a cause's text
 MOST_FRAMES = 3
 MOST_HIDDEN = 3  # sentences about what the wire cannot show, where not everything is told
 
@@ -60,13 +61,14 @@ def step_text(step: Step, labels: Labels) -> str:
     return f"{step.text} ({shown})" if shown else step.text
 
 
-def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
+def paragraphs(story: Story, most: int | None, clauses: int | None = None) -> list[tuple[str, str]]:
     """(title, text) of what follows the steps: cause, what speaks against others, recovery, what stays hidden.
 
     ``most``: how many sentences of each argument are told; None: all; 0: only the first of what would decide.
+    ``clauses``: how many clauses of the cause's text are told; None: all.
     """
     labels = labels_of(story)
-    found = _argument(story, most, labels) if story.cause else []
+    found = _argument(story, most, clauses, labels) if story.cause else []
     for each in story.recovery:
         shown = listed_frames(each.evidence, labels)
         found.append((each.title, _ended(f"{each.text} ({shown})" if shown else each.text)))
@@ -76,12 +78,16 @@ def paragraphs(story: Story, most: int | None) -> list[tuple[str, str]]:
     return [*found, ("The wire cannot show", _ended("; ".join(hidden)))]
 
 
-def _argument(story: Story, most: int | None, labels: Labels) -> list[tuple[str, str]]:
+def _argument(story: Story, most: int | None, clauses: int | None, labels: Labels) -> list[tuple[str, str]]:
     cause = story.cause
     if cause is None:
         return []
     shown = listed_frames(cause.evidence, labels)
-    text = one_line(cause.text) + (f" ({shown})" if shown else "")
+    parts_of_text = one_line(cause.text).split(CLAUSE)
+    text = CLAUSE.join(parts_of_text[:clauses]) + (
+        "…" if len(parts_of_text) > (clauses or len(parts_of_text)) else ""
+    )
+    text += f" ({shown})" if shown else ""
     parts: tuple[tuple[str, list[str]], ...] = (
         ("Not others", [sentence.removeprefix(AGAINST) for sentence in cause.against]),
         ("Still possible", [f"{code}: {why}" for code, why in cause.rivals]),

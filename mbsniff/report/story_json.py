@@ -38,6 +38,7 @@ def story_dict(story: Story) -> dict[str, Any]:
             "headline": story.headline,
             "summary": story.summary,
             "is_fault": story.is_fault,
+            "incident": story.incident,
         },
         "steps": [_step(step) for step in story.steps],
         "cause": _cause(story.cause),

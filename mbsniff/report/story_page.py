@@ -6,12 +6,13 @@ import textwrap
 
 from mbsniff.diagnose.wording import counted
 from mbsniff.errors import one_line
-from mbsniff.report.story_cells import CAUTION, labels_of, paragraphs, step_text
+from mbsniff.report.story_cells import CAUTION, CLAUSE, labels_of, paragraphs, step_text
 from mbsniff.report.table import wrapped
 from mbsniff.story import Step, Story
 
 MOST_LINES = 30  # of a page that fits one screen
-TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98), (0, 100))
+LEAST = 100  # the weight of marks, which stay on every page
+TIGHTER = ((2, 84), (1, 84), (1, 98), (0, 98), (0, LEAST))
 """What is tried to fit the screen: (sentences of each argument, weight from which on steps are kept)."""
 
 
@@ -31,18 +32,32 @@ def story_page(story: Story, width: int, *, everything: bool = False) -> str:
                 break
             out = min(loose, key=lambda step: (step.weight, -step.from_ns))
             steps = [step for step in steps if step is not out]
-    return page
+    return _with_less_evidence(story, [step for step in story.steps if step.weight >= LEAST], width) or page
 
 
-def _page(story: Story, steps: list[Step], width: int, sentences: int | None) -> str:
-    """With these steps, and so many sentences of each argument."""
+def _with_less_evidence(story: Story, steps: list[Step], width: int) -> str | None:
+    """With as many clauses of the cause as fit; None where not even one does."""
+    clauses = len(story.cause.text.split(CLAUSE)) if story.cause else 0
+    for most in range(clauses - 1, 0, -1):
+        page = _page(story, steps, width, 0, most)
+        if len(page.splitlines()) <= MOST_LINES:
+            return page
+    return None
+
+
+def _page(
+    story: Story, steps: list[Step], width: int, sentences: int | None, clauses: int | None = None
+) -> str:
+    """With these steps, so many sentences of each argument, and so many clauses of the cause."""
     more = len(story.steps) - len(steps)
     lines = [_files(story, width), wrapped(one_line(story.headline) + ".", width)]
     lines += [wrapped(story.summary, width), "", *(_step(story, step, width) for step in steps)]
     if more:
         lines.append(f"{'':14}({counted(more, 'further step')}: --all)")
     lines.append("")
-    lines += [wrapped(f"{title}: {text}", width, "  ") for title, text in paragraphs(story, sentences)]
+    lines += [
+        wrapped(f"{title}: {text}", width, "  ") for title, text in paragraphs(story, sentences, clauses)
+    ]
     lines.append(wrapped(CAUTION, width))
     return "\n".join(lines) + "\n"
 

@@ -8,6 +8,9 @@ from itertools import zip_longest
 import numpy as np
 
 from mbsniff.diagnose.causes import cause_of
+from mbsniff.diagnose.finding import Finding
+from mbsniff.diagnose.watchdog import TOO_SLOWLY
+from mbsniff.diagnose.wording import named
 from mbsniff.story.names import called, master_called
 from mbsniff.story.scope import Scope
 from mbsniff.story.story import Argued
@@ -17,8 +20,15 @@ from mbsniff.story.written import Written
 NEARLY = 0.5  # of the timeout: shorter silences need no cause
 
 
-def argue(scope: Scope, written: list[Written], times: Times) -> Argued | None:
+def argue(scope: Scope, finding: Finding | None, written: list[Written], times: Times) -> Argued | None:
     """The cause of the silence; of a moment without one, a setpoint that stood at zero."""
+    if (
+        finding is not None and finding.cause == TOO_SLOWLY
+    ):  # every silence is, so that none has a cause of its own
+        text = times.localized(
+            finding.text.removeprefix(f"{named(scope.device.key, scope.device.name)}: "), scope.from_ns
+        )
+        return Argued(TOO_SLOWLY, finding.certainty, text, finding.evidence, (), (), ())
     if scope.silence is None:
         return _commanded(scope, written, times)
     if scope.master is not None:

@@ -133,14 +133,14 @@ def _came_back(story: Story) -> Result:
     required = "requests return, the device replies, and it is back"
     facts, scope = story.facts, story.scope
     if facts is None or facts.requests is None or scope.first is None or facts.reply is None:
-        return Result("fail", required, "no healthy exchange before the recording ends")
+        return Result("cannot tell", required, "no healthy exchange before the recording ends")
     frames = (facts.requests.evidence, facts.reply.evidence)
     seen = f"first normal reply {duration(facts.reply.at_ns - facts.requests.at_ns)} after traffic returned"
     proof = facts.proof
     if proof is None or proof.fell_back is None:
         return Result("pass", required, seen, frames)
     if proof.back is None:
-        return Result("fail", required, f"{seen}; its status still says that it fell back", frames)
+        return Result("cannot tell", required, f"{seen}; not clear before the recording ends", frames)
     back = duration(proof.back.at_ns - facts.requests.at_ns)
     return Result(
         "pass", required, f"{seen}; its status is clear {back} after", (*frames, proof.back.evidence)

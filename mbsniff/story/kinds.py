@@ -76,7 +76,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("reset", 79, "{who} reset a connection with {whom}", "{who} reset connections with {whom}, {times}"),
     Kind("probed", 58, "{who}'s TCP asked whether {whom} is still there (keep-alive)",
          "{who}'s TCP asked whether {whom} is still there (keep-alive), {times}", is_context=False),
-    Kind("window-closed", 76, "{who} told {whom} to send nothing more for now (window closed)",
+    Kind("window-closed", 88, "{who} told {whom} to send nothing more for now (window closed)",
          "{who} told {whom} to send nothing more for now (window closed), {times}"),
     Kind("window-opened", 56, "{who} takes data of {whom} again (window opened)",
          "{who} takes data of {whom} again (window opened), {times}"),
@@ -89,7 +89,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("waited-for", 89, "{who} waited for {whom}: {what}", is_context=False),
     Kind("others-silent", 91, "{whom} had no feed either: {what}", is_context=False),
     # beside TCP: the network
-    Kind("lookup-unanswered", 86, "{who} looked for {whom}'s hardware address: no answer",
+    Kind("lookup-unanswered", 83, "{who} looked for {whom}'s hardware address: no answer",
          "{who} looked for {whom}'s hardware address, {times}: no answer"),
     Kind("lookup-answered", 0, "{who} looked for {whom}'s hardware address, and got an answer",
          "{who} looked for {whom}'s hardware address, and got an answer, {times}"),

@@ -25,6 +25,8 @@ from mbsniff.wire.rows import (
     RESET,
     SERVER,
     UNRECORDED,
+    WINDOW_CLOSED,
+    WINDOW_OPENED,
 )
 
 # What an event by the master, or by the device, is told as.
@@ -33,6 +35,8 @@ TOLD: dict[tuple[int, int], str] = {
     (PROBE, CLIENT): "probed", (PROBE, SERVER): "probed",
     (CLOSING, CLIENT): "closed", (CLOSING, SERVER): "closed",
     (RESET, CLIENT): "reset", (RESET, SERVER): "reset",
+    (WINDOW_CLOSED, CLIENT): "window-closed", (WINDOW_CLOSED, SERVER): "window-closed",
+    (WINDOW_OPENED, CLIENT): "window-opened", (WINDOW_OPENED, SERVER): "window-opened",
     (UNRECORDED, CLIENT): "bytes-missing", (UNRECORDED, SERVER): "bytes-missing",
 }  # fmt: skip
 

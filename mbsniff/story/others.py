@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from mbsniff.diagnose.finding import Diagnosis, Finding
 from mbsniff.diagnose.naming import folded
+from mbsniff.diagnose.watchdog import TOO_SLOWLY
 from mbsniff.diagnose.wording import between
 from mbsniff.story.masters import MOST_NAMES
 from mbsniff.story.moments import Moment
@@ -22,7 +23,13 @@ def other_moments(scope: Scope, diagnosis: Diagnosis) -> Iterator[Moment]:
     own = scope.device.key
     groups: dict[str, list[Finding]] = defaultdict(list)
     for finding in diagnosis.findings:
-        if finding.code == "watchdog-due" and finding.device != own and _overlaps(scope, finding):
+        told_alone = finding.cause not in (None, TOO_SLOWLY)  # others reach over many silences
+        if (
+            told_alone
+            and finding.code == "watchdog-due"
+            and finding.device != own
+            and _overlaps(scope, finding)
+        ):
             groups[finding.cause or ""].append(finding)
     for cause, found in groups.items():
         from_ns = max(min(f.from_ns or 0 for f in found), scope.from_ns)

@@ -66,6 +66,8 @@ class Story:
     summary: str
     is_fault: bool
     """For the exit status."""
+    incident: int | None
+    """Number of the incident, as `diagnose` counts them."""
     steps: list[Step]
     """In time order."""
     cause: Argued | None

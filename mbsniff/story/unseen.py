@@ -27,6 +27,7 @@ HIDDEN: dict[str, str] = {
     "feed-wrong": "what {device} really counts as a feed (its documentation)",
     "commanded": "who ordered it, and why (the log of {master}, the operators)",
     "recording-gap": "what was on the wire while nothing was recorded",
+    "asked-too-slowly": "whether {device}'s watchdog is really set as stated (its parameters)",
     "watchdog-masked": "why {master} stopped asking (its own log)",
     "none-seen": "interlocks, local operation, trips and wiring of {device}: look there",
 }

@@ -90,9 +90,9 @@ def test_no_names() -> None:
             "it is no capture: it begins with the bytes 7f 45 4c 46 02 01 01 00",
         ),
         (b"\n\n\n\n", "it is no capture: it begins with the bytes 0a 0a 0a 0a"),
-        (gzip.compress(b""), "this gzip file holds nothing"),
+        (gzip.compress(b"", mtime=0), "this gzip file holds nothing"),
         (
-            gzip.compress(b"time,device\n"),
+            gzip.compress(b"time,device\n", mtime=0),
             'what is in this gzip file is no capture: it begins with the text "time,device"',
         ),
         (b"\x1f\x8b", "this gzip file holds nothing that can be unpacked (the gzip stream ends too early)"),
@@ -110,8 +110,8 @@ def test_no_capture(tmp_path: Path, content: bytes, what: str) -> None:
 @pytest.mark.parametrize(
     ("content", "kind"),
     [
-        (gzip.compress(gzip.compress(pcap([0]))), "gzip inside gzip"),
-        (gzip.compress(lzma.compress(pcap([0]))), "xz inside gzip"),
+        (gzip.compress(gzip.compress(pcap([0]), mtime=0), mtime=0), "gzip inside gzip"),
+        (gzip.compress(lzma.compress(pcap([0])), mtime=0), "xz inside gzip"),
         (b"PK\x03\x04 and so on", "a ZIP archive"),
     ],
 )
@@ -210,7 +210,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, content: bytes) -> None:
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(content)))
 
 
-@pytest.mark.parametrize("content", [pcap([0, 1]), gzip.compress(pcap([0, 1]))])
+@pytest.mark.parametrize("content", [pcap([0, 1]), gzip.compress(pcap([0, 1]), mtime=0)])
 def test_standard_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, content: bytes) -> None:
     """A hyphen is standard input, plain or packed."""
     stand_in(monkeypatch, content)

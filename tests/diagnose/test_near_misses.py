@@ -124,6 +124,19 @@ def test_a_cause_is_looked_for() -> None:
     assert "starved-by-neighbour (" in finding(made, "near-misses")["text"]
 
 
+def test_another_masters_requests_hide_the_silence_of_the_one_in_charge() -> None:
+    """The PLC is silent for 20 s, a station asks every 1.6 s: each of its pauses is near, for want of the PLC."""
+    plant = Plant()
+    poll(master(plant), every(1, 0, 20) + every(1, 40, 60))
+    poll(master(plant, 20, port=50000), every(1.6, 0.5, 60))
+    made = diagnosis(plant)
+    worst = near(made)["worst"]
+    assert {miss["silent_master"] for miss in worst} == {"192.0.2.10"}
+    assert {miss["cause"] for miss in worst} == {None}
+    text = finding(made, "near-misses")["text"]
+    assert text.endswith("192.0.2.10 did not ask it meanwhile, others' requests kept it fed")
+
+
 @settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.too_slow], print_blob=False)
 @given(captures(60), LIMITS)
 def test_feeds_are_those_that_were_measured(capture, limits) -> None:  # type: ignore[no-untyped-def]

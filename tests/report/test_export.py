@@ -7,6 +7,7 @@ import io
 import json
 import tracemalloc
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -220,16 +221,7 @@ def test_memory() -> None:
             for name in ("request_ns", "reply_ns", "ack_ns", "poll", "status", "exception", "request_frame",
                          "reply_frame", "value")
         }  # fmt: skip
-        rest = (
-            "polls",
-            "events",
-            "value_table",
-            "value_bytes",
-            "pairs",
-            "connection_pair",
-            "connection_port",
-        )
-        many = Exchange(**columns, **{name: getattr(exchange, name) for name in rest})
+        many = replace(exchange, **columns)
         tracemalloc.start()
         for piece in csv_text(
             export_transactions.FIELDS, export_transactions.transaction_rows(many, facts, SITE)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -136,3 +137,12 @@ def test_frames_of_several_files(tmp_path: Path) -> None:
     page = story_page(story, 200)
     assert "(frames ring-1.pcap 1373–1374)" in page and "ring-2.pcap " in page
     assert str(tmp_path) not in page.split("\n", 1)[1]
+
+
+def test_a_long_cause_is_cut_at_a_clause() -> None:
+    """However much evidence there is, a page keeps to the screen, and says that something was left out."""
+    story = story_of("link-down.pcap")
+    assert story.cause is not None
+    text = ", ".join(f"evidence {n} that takes some room on the page" for n in range(40))
+    page = story_page(replace(story, cause=replace(story.cause, text=text)), 100)
+    assert len(page.splitlines()) <= 30 and "page… (frames" in page

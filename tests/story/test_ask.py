@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from mbsniff.site import load_site
 from mbsniff.story import Ask, AskError, Times, tell, times_in
 from mbsniff.story.times import stretch_at
-from tests.story.told import NS, PLANTED, RECORDINGS, sample, seconds, story_of
+from tests.story.told import (
+    NS,
+    PLANTED,
+    RECORDINGS,
+    SAMPLES,
+    diagnosis_of,
+    look_at,
+    sample,
+    seconds,
+    story_of,
+)
 
 DAY = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp()) * NS
 HOUR, MINUTE = 3600 * NS, 60 * NS
@@ -145,6 +157,8 @@ def test_an_alarm_some_seconds_late() -> None:
     late = story_of("link-down.pcap", ask=Ask(at="11:46:50", device="zone 3"))
     assert story.scope.silence == late.scope.silence is not None
     assert seconds(story, story.until_ns) == pytest.approx(52.22, abs=0.05)
+    assert "The time asked for lies 20.4 s after it" in late.summary
+    assert "asked for" not in story.summary
 
 
 def test_a_time_without_a_device() -> None:
@@ -167,3 +181,17 @@ def test_nothing_wrong_and_nothing_asked() -> None:
     story = story_of("healthy-shift.pcap", ask=Ask(device="zone 1"))
     assert not story.is_fault and story.cause is None
     assert "was not due" in story.summary
+
+
+def test_a_recording_that_begins_amid_a_silence(tmp_path: Path) -> None:
+    """Before the first feed nobody is said to have been fed in time."""
+    data = (SAMPLES / "link-down.pcap").read_bytes()
+    at = 24
+    for _ in range(1600):  # frames: amid zone 3's outage
+        at += 16 + int.from_bytes(data[at + 8 : at + 12], "little")
+    path = tmp_path / "late.pcap"
+    path.write_bytes(data[:24] + data[at:])
+    made = diagnosis_of([path], load_site(str(SAMPLES / "oven.toml")))
+    story = tell(made, look_at([path]), Ask("11:46:25", "zone 3"), Times())
+    assert story is not None and "fed in time" not in story.summary
+    assert "came before 11:46:29.589" in story.summary and "cannot be told" in story.summary

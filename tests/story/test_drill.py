@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import functools
+import tempfile
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -153,3 +155,26 @@ def test_the_verdict_of_the_record() -> None:
     assert overall([("fell-back", open_), ("in-time", bad)]) == "fail"
     assert overall([]) == "cannot tell"
     assert {row.code for row in CHECKS} >= OPTIONAL
+
+
+def test_a_recording_that_ends_too_early() -> None:
+    """Whether the device comes back cannot be told from a recording that ends amid the outage."""
+    data = (SAMPLES / "link-down.pcap").read_bytes()
+    at = 24
+    for _ in range(1700):  # frames; the first that zone 3 answers again is 1755
+        at += 16 + int.from_bytes(data[at + 8 : at + 12], "little")
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "cut.pcap"
+        path.write_bytes(data[:at])
+        made = drill(
+            diagnosis_of([path], load_site(str(SAMPLES / "oven.toml"))), look_at([path]), Ask(), Times(), {}
+        )
+    told = outcomes(made)
+    assert (told["outage-long-enough"], told["came-back"], made.outcome) == (
+        "pass",
+        "cannot tell",
+        "cannot tell",
+    )
+    assert [e.title for e in made.events if e.at_ns is None][:2] == [
+        "fell back, by its status register", "traffic returned"
+    ]  # fmt: skip

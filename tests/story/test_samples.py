@@ -5,8 +5,22 @@ from __future__ import annotations
 import pytest
 
 from mbsniff.report.story_page import story_page
-from mbsniff.story import Ask
-from tests.story.told import PLANTED, RECORDINGS, kinds, planted, seconds, story_of, texts
+from mbsniff.site import Site
+from mbsniff.story import Ask, tell
+from tests.story.told import (
+    NS,
+    PLANTED,
+    RECORDINGS,
+    SAMPLES,
+    UTC,
+    diagnosis_of,
+    kinds,
+    planted,
+    sample,
+    seconds,
+    story_of,
+    texts,
+)
 
 DUE = {name: r for name, r in RECORDINGS.items() if r["due"]}
 CYCLE_S = 1.1  # the masters' cycle: so long before it was done the last healthy exchange may be, and after it the first
@@ -44,6 +58,10 @@ TOLD: dict[str, tuple[str, ...]] = {
     "connection-ended": ("closed", "connected"),
     "feed-wrong": ("asked", "reset-trip"),
     "zone-switched-off": ("wrote-zero",),
+    "window-closed": ("window-closed", "window-opened"),
+    "evicted": ("closed", "connected"),
+    "link-back": ("sent-again", "announced"),
+    "lease-refused": ("lease-lost", "sent-again"),
     "spanning-tree-change": ("others-silent", "sent-again", "tree-changed"),
     "broadcast-storm": ("others-silent", "sent-again", "storm"),
 }
@@ -171,3 +189,13 @@ def test_everything() -> None:
     assert kinds(story).count("sent-again") == 8
     assert all(step.count == 1 for step in story.steps if step.kind == "sent-again")
     assert len(story_page(story, 120, everything=True).splitlines()) > 30
+
+
+def test_polls_that_are_slower_than_the_timeout() -> None:
+    """Then every silence is too long, and the polling itself is the cause; no other device is said to have failed."""
+    made = sample("healthy-shift.pcap", "oven.toml")
+    slow = diagnosis_of([SAMPLES / "healthy-shift.pcap"], Site().with_options(watchdog_ns=NS // 2))
+    assert tell(made, None, Ask(), UTC) is None
+    story = tell(slow, None, Ask(), UTC)
+    assert story is not None and story.cause is not None and story.cause.code == "asked-too-slowly"
+    assert "others-silent" not in kinds(story)

@@ -59,8 +59,8 @@ def feeds_of(zone: str, rows: tuple[Frame, ...]) -> list[Frame]:
 
 
 def says_tripped(message: bytes) -> bool | None:
-    """What a reply that holds the status register (3, bit 1) says; None where it does not (V1.1b3, 6.3)."""
-    if len(message) < 9 + 8 or message[7] != 3 or message[8] < 8:
+    """What a reply that holds the status register (3, bit 1) says; None where it does not (V1.1b3, 6.3 and 6.17)."""
+    if len(message) < 9 + 8 or message[7] not in (3, 23) or message[8] < 8:
         return None
     return bool(message[9 + 2 * 3 + 1] & 2)
 
