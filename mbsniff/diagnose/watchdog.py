@@ -115,7 +115,7 @@ def _one_due(case: Case, device: DeviceFigures, silence: Silence, limit: int) ->
     due = found(
         "watchdog-due", "fault" if certain else "risk", device, text,
         at=(began, silence.until_ns), certainty="certain" if certain else "open",
-        cause=cause.code, evidence=tuple(dict.fromkeys(evidence)), advice=_advice(device),
+        cause=cause.code, evidence=tuple(dict.fromkeys(evidence)), advice=f"{_advice(device)} {cause.advice}".strip(),
     )  # fmt: skip
     return argued(due, cause)
 
@@ -137,7 +137,7 @@ def argued(finding: Finding, cause: Cause) -> Finding:
     )
 
 
-def _advice(device: DeviceFigures) -> str | None:
+def _advice(device: DeviceFigures) -> str:
     """What the device does when its watchdog trips decides what comes next."""
     if device.limits.on_loss == "shut-off":
         return (
@@ -150,7 +150,7 @@ def _advice(device: DeviceFigures) -> str | None:
             "The device holds its last output meanwhile, which may heat or move on without control, and goes on by "
             "itself when requests return. Find out why the requests stopped before changing the timeout."
         )
-    return None
+    return BY_CODE["watchdog-due"].advice
 
 
 def _masked(case: Case, device: DeviceFigures, limit: int) -> Iterator[Finding]:

@@ -123,10 +123,12 @@ def test_many_silences_are_told_in_one_line_after_five() -> None:
     ("on_loss", "says"), [("hold", "holds its last output"), ("shut-off", "shuts its output off")]
 )
 def test_the_advice_depends_on_what_the_device_does(on_loss: Any, says: str) -> None:
-    """A device that holds goes on by itself; one that shuts off needs its trip reset."""
+    """A device that holds goes on by itself; one that shuts off needs its trip reset; then what the cause asks for."""
     plant = Plant()
     poll(master(plant), every(1, 0, 20) + every(1, 30, 60))
-    assert says in finding(diagnosis(plant, replace(ZONE, on_loss=on_loss)), "watchdog-due")["advice"]
+    advice = finding(diagnosis(plant, replace(ZONE, on_loss=on_loss)), "watchdog-due")["advice"]
+    assert says in advice
+    assert advice.endswith("See whether the master was off, and what lies between it and the mirror port.")
 
 
 def test_off_is_told_without_a_verdict_on_silences() -> None:

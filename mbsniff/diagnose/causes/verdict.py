@@ -36,6 +36,8 @@ class Cause:
     """What would decide, where something remains."""
     rivals: tuple[tuple[str, str], ...] = ()
     """(cause, why it remains possible), the likeliest first."""
+    advice: str = ""
+    """What to do first."""
     nearest: str = ""
     """Of ``against``, the first that adds something to the text: that some evidence is not there."""
 
@@ -84,6 +86,7 @@ def _cause(scene: Scene, row: Row, further: list[Row] | tuple[()]) -> Cause:
         against=tuple(against),
         would_decide=row.decides if rivals or certainty != "certain" else (),
         nearest=nearest,
+        advice=row.advice,
         rivals=tuple({code: (code, why) for code, why in reversed(rivals)}.values())[::-1],
     )
 
