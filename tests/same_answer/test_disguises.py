@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -125,7 +126,28 @@ def test_the_same_answer(tmp_path: Path, recording: str, way: str) -> None:
     """Devices, figures and findings are those of the recording as it lies there."""
     drawn = random.Random(f"{recording} {way}")
     made = WAYS[way](tmp_path, list(records_of(SAMPLES / recording)), drawn)
-    assert answer(made) == answer_of_whole(SAMPLES / recording)
+    told = said_by_tcp if (way.startswith("in ") and way[3:] in TUNNELS) or way == "all at once" else dict
+    assert told(answer(made)) == told(answer_of_whole(SAMPLES / recording))
+
+
+BESIDE_TCP = {"address-shared", "address-moved"}
+ARGUED = {
+    "cause", "cause_certainty", "certainty", "against", "rivals", "would_decide", "text", "level", "advice", "state"
+}  # fmt: skip
+"""What look-ups, bridges and broadcasts have a say in, of which tunnels carry a part or nothing."""
+
+
+def said_by_tcp(made: dict[str, Any]) -> dict[str, Any]:
+    """Devices and figures, and which findings there are, without what frames beside TCP tell."""
+    found = sorted((f["code"], str(f["device"])) for f in made["findings"] if f["code"] not in BESIDE_TCP)
+    devices = sorted((_bare(d) for d in made["devices"]), key=lambda d: str(d["device"]))
+    return {"devices": devices, "endpoints": made["endpoints"], "findings": found}
+
+
+def _bare(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _bare(entry) for key, entry in value.items() if key not in ARGUED}
+    return [_bare(entry) for entry in value] if isinstance(value, list) else value
 
 
 def test_every_way_meets_several_recordings() -> None:
