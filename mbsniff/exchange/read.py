@@ -21,7 +21,7 @@ from mbsniff.wire.reader import Counters, MessageReader
 TRANSACTION_BYTES = 250  # of a capture, with headers and acknowledgement: a guess at how many there will be
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
 STEP_NS = (
-    10_000_000  # a step back of the clock, likewise; recorders with several queues write in disorder by less
+    100_000_000  # a step back of the clock, likewise; less is disorder, or slewed (by RFC 5905 below 128 ms)
 )
 LONG_BYTES = 1_600  # an Ethernet frame has up to 1,518 (IEEE 802.3, 3.2.7), tags and tunnels add to it
 
