@@ -135,9 +135,11 @@ def _silences(
     shortest = np.maximum(feeds[1:] - delivered[:-1], 0)
     timeout, limit = device.limits.watchdog_ns, limit_ns(device.limits)
     none = np.zeros(len(lengths), np.bool_)
+    due = shortest > limit if limit is not None else none
+    due[np.isin(rows[fed][:-1], [s.before for s in device.silences.beyond if s.certain])] = True
     return (feeds[:-1], lengths), {
         "near": NEAR[1] * lengths > NEAR[0] * timeout if timeout else none,
-        "due": shortest > limit if limit is not None else none,
+        "due": due,
     }
 
 
