@@ -33,6 +33,7 @@ from mbsniff.exchange.twins import Longs, Requests, Twins
 
 NEAR_NS = 1_000_000_000  # from one place to the other; sequence numbers tell the rest
 MOST = 9, 10  # of the requests, nine in ten
+LEAST = 4  # requests that both carry: fewer may be alike by chance, or not be told alike by where batches end
 _WITH_REPLY = (ANSWERED, LATE)  # from the first to the last of these statuses
 _REPLY_COLUMNS = ("ack_ns", "status", "exception", "reply_frame")
 
@@ -114,7 +115,7 @@ def _meet(draft: Draft, noted: dict[int, Requests], one: int, other: int) -> Mee
     first, second = a.transactions[at], b.transactions[bt]
     alike = _alike(draft, first, second)
     first, second = first[alike], second[alike]
-    if not len(first) or len(first) * MOST[1] < min(len(a.marks), len(b.marks)) * MOST[0]:
+    if len(first) < LEAST or len(first) * MOST[1] < min(len(a.marks), len(b.marks)) * MOST[0]:
         return None
     nests = _nests(draft, first, second), _nests(draft, second, first)
     if max(nests) * MOST[1] < len(first) * MOST[0]:
