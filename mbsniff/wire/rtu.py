@@ -91,7 +91,7 @@ def _request(data: Bytes, at: int, seen: int, function: int) -> int:
 @helper
 def _reply(data: Bytes, at: int, seen: int, function: int) -> int:
     if function > 0x80:  # 7
-        return 5
+        return 5 if _is_public(function & 0x7F) else BY_SEGMENT
     if (
         function <= 4 or function == 12 or function == 17
         or function == 20 or function == 21 or function == 23
@@ -110,6 +110,15 @@ def _reply(data: Bytes, at: int, seen: int, function: int) -> int:
             return MORE
         return _identification(data, at, seen) if data[at + 2] == _MEI_IDENTIFICATION else BY_SEGMENT
     return BY_SEGMENT
+
+
+@helper
+def _is_public(function: int) -> bool:
+    """Whether the function code is one of V1.1b3, 5.1."""
+    return (
+        function <= 8 or function == 11 or function == 12 or 15 <= function <= 17 or 20 <= function <= 24
+        or function == 43
+    )  # fmt: skip
 
 
 @rare

@@ -5,7 +5,7 @@ import random
 from collections.abc import Sequence
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from mbsniff.wire.rows import NO_IDENTIFIER
@@ -85,6 +85,7 @@ def test_any_segments(asked: list[tuple[int, int, int]], cuts: list[int], side: 
     cuts=st.lists(st.integers(0, 5000), max_size=12),
     side=st.sampled_from([MASTER, DEVICE]),
 )  # fmt: skip
+@example(asked=[(1, 0xFFFF, 1)], cuts=[1], side=DEVICE)  # FF FF 00 00 00 has the CRC of an exception reply
 def test_mbap_in_any_segments(asked: list[tuple[int, int, int]], cuts: list[int], side: int) -> None:
     """MBAP messages whose identifiers may pass for units and functions are read as ever, also the first ones."""
     stream = b"".join(adu(number, 1, pdus(f, 5, count, 4)[side]) for f, number, count in asked)
