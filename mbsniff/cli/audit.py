@@ -7,16 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from mbsniff.cli.diagnose import page_width
-from mbsniff.cli.reading import (
-    clock_option,
-    hardware_of,
-    limit_options,
-    look_of,
-    port_option,
-    read_figures,
-    site_of,
-    site_option,
-)
+from mbsniff.cli.reading import Inputs, hardware_of, takes_inputs
 
 if TYPE_CHECKING:  # importing it takes longer than a wrong call should
     from mbsniff.audit import Audit
@@ -25,22 +16,9 @@ FORMATS = ("table", "markdown", "csv", "json", "junit")
 
 
 @click.command("audit")
-@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@site_option
-@limit_options
-@port_option
-@clock_option
+@takes_inputs()
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
-def command(
-    captures: tuple[str, ...],
-    site_path: str | None,
-    watchdog: str | None,
-    max_block: int | None,
-    max_reads: float | None,
-    ports: tuple[int, ...],
-    clock_offsets: tuple[str, ...],
-    form: str,
-) -> int:
+def command(inputs: Inputs, form: str) -> int:
     """Hold recordings against every requirement that a site file states.
 
     \b
@@ -51,13 +29,8 @@ def command(
     not met, 2 bad input, 3 stopped early. Who wrote what: mbsniff writes.
     """  # fmt: skip
     from mbsniff.audit import audit
-    from mbsniff.diagnose import diagnose
 
-    site = site_of(site_path, watchdog, max_block, max_reads)
-    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
-    made = audit(
-        diagnose(exchange, facts, figures, site), look_of(captures, clock_offsets), hardware_of(captures)
-    )
+    made = audit(inputs.diagnosis(), inputs.look(), hardware_of(inputs.captures))
     click.echo(_text(made, form), nl=False)
     return 0 if made.is_met else 1
 

@@ -7,37 +7,16 @@ import sys
 
 import click
 
-from mbsniff.cli.reading import (
-    clock_option,
-    limit_options,
-    look_of,
-    port_option,
-    read_figures,
-    site_of,
-    site_option,
-)
+from mbsniff.cli.reading import Inputs, takes_inputs
 
 FORMATS = ("table", "json", "csv", "markdown")
 WIDE = 120
 
 
 @click.command("diagnose")
-@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@site_option
-@limit_options
-@port_option
-@clock_option
+@takes_inputs()
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
-def command(
-    captures: tuple[str, ...],
-    site_path: str | None,
-    watchdog: str | None,
-    max_block: int | None,
-    max_reads: float | None,
-    ports: tuple[int, ...],
-    clock_offsets: tuple[str, ...],
-    form: str,
-) -> int:
+def command(inputs: Inputs, form: str) -> int:
     """Say which device's watchdog was due, when and why, and how near the others are.
 
     CAPTURE: pcap or pcapng, plain or packed (gzip, xz, bzip2, Zstandard); a folder or a quoted pattern of such
@@ -45,11 +24,8 @@ def command(
     Exit status: 0 nothing wrong, 1 faults found, 2 bad input, 3 stopped early.
     """
     from mbsniff import report
-    from mbsniff.diagnose import diagnose
 
-    site = site_of(site_path, watchdog, max_block, max_reads)
-    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
-    diagnosis = diagnose(exchange, facts, figures, site, look_of(captures, clock_offsets))
+    diagnosis = inputs.diagnosis(inputs.look())
     if form == "table":
         click.echo(report.diagnosis_page(diagnosis, page_width()), nl=False)
     else:

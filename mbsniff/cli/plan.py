@@ -5,15 +5,13 @@ from __future__ import annotations
 import click
 
 from mbsniff.cli.diagnose import page_width
-from mbsniff.cli.reading import limit_options, port_option, read_figures, site_of, site_option
+from mbsniff.cli.reading import Inputs, takes_inputs
 
 FORMATS = ("table", "json", "csv", "toml")
 
 
 @click.command("plan")
-@click.argument("captures", nargs=-1, metavar="[CAPTURE...]")
-@site_option
-@limit_options
+@takes_inputs(required=False)
 @click.option("--through", metavar="MASTER", help="The one master that is to read for all: name or address.")
 @click.option(
     "--keep",
@@ -26,20 +24,8 @@ FORMATS = ("table", "json", "csv", "toml")
     is_flag=True,
     help="Hold the reads a second against the mean over 10 s only, not against the busiest second.",
 )
-@port_option
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
-def command(
-    captures: tuple[str, ...],
-    site_path: str | None,
-    watchdog: str | None,
-    max_block: int | None,
-    max_reads: float | None,
-    through: str | None,
-    keep: tuple[str, ...],
-    mean_only: bool,
-    ports: tuple[int, ...],
-    form: str,
-) -> int:
+def command(inputs: Inputs, through: str | None, keep: tuple[str, ...], mean_only: bool, form: str) -> int:
     """Make a poll list that reads the same registers in the fewest reads, within what each device tolerates.
 
     \b
@@ -49,15 +35,15 @@ def command(
     It only makes the list and sends nothing; entering it into a controller is for qualified people. Exit status: 0 all
     as wished, 1 a limit stands in a wish's way, 2 bad input, 3 stopped early.
     """  # fmt: skip
-    if not captures and site_path is None:
+    if not inputs.captures and inputs.site_path is None:
         raise click.UsageError("Give captures, or a site file with registers that have a period_s.")
     from mbsniff.plan import plan_polls
 
-    site = site_of(site_path, watchdog, max_block, max_reads)
+    site = inputs.site()
     masters = [through, *keep] if through is not None else list(keep)
     for master in masters:
         _check_master(master, site.master_names, [m.group for m in site.masters])
-    figures = read_figures(captures, site, ports)[2] if captures else None
+    figures = inputs.figures(site)[2] if inputs.captures else None
     plan = plan_polls(figures, site, through=through, keep=keep, mean_only=mean_only)
     if form == "table":
         from mbsniff.report.plan_page import plan_page

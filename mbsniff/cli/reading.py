@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -12,6 +13,7 @@ from mbsniff.cli.progress import Progress
 from mbsniff.errors import SiteError, one_line
 
 if TYPE_CHECKING:  # importing these takes longer than a wrong call should
+    from mbsniff.diagnose import Diagnosis
     from mbsniff.exchange import Exchange, Look, RecordingFacts
     from mbsniff.measure import Figures
     from mbsniff.site import Site
@@ -63,6 +65,56 @@ def limit_options(command: _Command) -> _Command:
     for option in reversed(_LIMITS):
         command = option(command)
     return command
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a command is to read and which limits hold, as its options state them."""
+
+    captures: tuple[str, ...]
+    site_path: str | None
+    ports: tuple[int, ...]
+    clock_offsets: tuple[str, ...]
+    watchdog: str | None = None
+    max_block: int | None = None
+    max_reads: float | None = None
+
+    def site(self) -> Site:
+        """As `site_of`."""
+        return site_of(self.site_path, self.watchdog, self.max_block, self.max_reads)
+
+    def look(self) -> Look | None:
+        """As `look_of`."""
+        return look_of(self.captures, self.clock_offsets)
+
+    def figures(self, site: Site) -> tuple[Exchange, RecordingFacts, Figures]:
+        """As `read_figures`."""
+        return read_figures(self.captures, site, self.ports, self.clock_offsets)
+
+    def diagnosis(self, look: Look | None = None) -> Diagnosis:
+        """Read all, and diagnose it; with a ``look`` also from values that the captures show when read again."""
+        from mbsniff.diagnose import diagnose
+
+        site = self.site()
+        return diagnose(*self.figures(site), site, look)
+
+
+def takes_inputs(*, limits: bool = True, required: bool = True) -> Callable[[_Command], _Command]:
+    """Add captures, site file, limits, ports and clock offsets, handed to the command as its ``inputs``."""
+
+    def decorate(command: _Command) -> _Command:
+        @functools.wraps(command)
+        def packed(**options: Any) -> Any:
+            own = {field.name: options.pop(field.name) for field in fields(Inputs) if field.name in options}
+            return command(inputs=Inputs(**own), **options)
+
+        name = "CAPTURE..." if required else "[CAPTURE...]"
+        taken: Any = clock_option(packed)
+        taken = port_option(taken)
+        taken = limit_options(taken) if limits else taken
+        return site_option(click.argument("captures", nargs=-1, required=required, metavar=name)(taken))  # type: ignore[no-any-return]
+
+    return decorate
 
 
 def site_of(
@@ -142,7 +194,7 @@ def _read(
     with open_recording(captures, shifts_ns=shifts_ns, progress=progress.read) as recording:
         compiled = not recording.small
         if compiled and not kernels_ready():
-            progress.say("preparing the fast loops; this happens once and takes about half a minute")
+            progress.say("preparing the fast loops; this happens once and takes about a minute")
         exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
     return exchange, facts, compiled
 

@@ -9,15 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from mbsniff.cli.diagnose import page_width
-from mbsniff.cli.reading import (
-    clock_option,
-    limit_options,
-    look_of,
-    port_option,
-    read_figures,
-    site_of,
-    site_option,
-)
+from mbsniff.cli.reading import Inputs, takes_inputs
 
 if TYPE_CHECKING:  # importing it takes longer than a wrong call should
     from mbsniff.diagnose import Diagnosis
@@ -28,8 +20,7 @@ FORMATS = ("text", "markdown", "json")
 
 
 @click.command("story")
-@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@site_option
+@takes_inputs()
 @click.option(
     "--at", metavar="TIME", help='As an alarm list gives it: "02:13", "02:13:05", "2026-03-01 02:13".'
 )
@@ -44,24 +35,15 @@ FORMATS = ("text", "markdown", "json")
     "--drill", "is_drill", is_flag=True, help="The record of an acceptance drill: an outage on purpose."
 )
 @click.option("--all", "everything", is_flag=True, help="Everything, one by one, instead of one screen.")
-@limit_options
-@port_option
-@clock_option
 @click.option("--format", "form", type=click.Choice(FORMATS), default="text", show_default=True)
 def command(
-    captures: tuple[str, ...],
-    site_path: str | None,
+    inputs: Inputs,
     at: str | None,
     device: str | None,
     incident: int | None,
     timezone: str | None,
     is_drill: bool,
     everything: bool,
-    watchdog: str | None,
-    max_block: int | None,
-    max_reads: float | None,
-    ports: tuple[int, ...],
-    clock_offsets: tuple[str, ...],
     form: str,
 ) -> int:
     """Tell what happened around a finding or a moment, in time order, and why.
@@ -75,19 +57,17 @@ def command(
     From the last healthy exchange to the first healthy one after it. Exit status: 0 no fault is told, or the drill
     passed; 1 a fault is told, or the drill did not pass; 2 bad input, or no such device, time or incident; 3 stopped.
     """  # fmt: skip
-    from mbsniff.diagnose import diagnose
     from mbsniff.story import Ask, tell, times_in
 
     if incident is not None and at is not None:
         raise click.UsageError("Give --at or --incident, not both.")
     times = times_in(timezone)
-    site = site_of(site_path, watchdog, max_block, max_reads)
-    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
-    diagnosis = diagnose(exchange, facts, figures, site)
+    look = inputs.look()
+    diagnosis = inputs.diagnosis(look)
     ask = Ask(at, device, incident)
     if is_drill:
-        return _drilled(diagnosis, look_of(captures, clock_offsets), ask, times, form)
-    story = tell(diagnosis, look_of(captures, clock_offsets), ask, times, fold=not everything)
+        return _drilled(diagnosis, look, ask, times, form)
+    story = tell(diagnosis, look, ask, times, fold=not everything)
     if story is None:
         click.echo(_nothing(form), nl=False)
         return 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from mbsniff.cli.diagnose import page_width
-from mbsniff.cli.reading import clock_option, look_of, port_option, read_figures, site_of, site_option
+from mbsniff.cli.reading import Inputs, takes_inputs
 from mbsniff.errors import one_line
 
 if TYPE_CHECKING:  # importing it takes longer than a wrong call should
@@ -18,24 +18,13 @@ FORMATS = ("table", "markdown", "csv", "json")
 
 
 @click.command("writes")
-@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@site_option
+@takes_inputs(limits=False)
 @click.option("--device", metavar="DEVICE", help="Only this one: name in the site file, or address.")
 @click.option(
     "--register", metavar="REGISTER", help="Only this one: name, or address as on the wire, from 0."
 )
-@port_option
-@clock_option
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
-def command(
-    captures: tuple[str, ...],
-    site_path: str | None,
-    device: str | None,
-    register: str | None,
-    ports: tuple[int, ...],
-    clock_offsets: tuple[str, ...],
-    form: str,
-) -> int:
+def command(inputs: Inputs, device: str | None, register: str | None, form: str) -> int:
     """Tell who wrote what to which register, how the setpoints went, and what is wrong with it.
 
     \b
@@ -45,14 +34,11 @@ def command(
 
     Exit status: 0 no fault, 1 a fault (as a value outside its range, or two writers), 2 bad input, 3 stopped early.
     """  # fmt: skip
-    from mbsniff.diagnose import diagnose
     from mbsniff.writes import survey_writes
 
-    site = site_of(site_path)
-    exchange, facts, figures = read_figures(captures, site, ports, clock_offsets)
-    diagnosis = diagnose(exchange, facts, figures, site)
+    diagnosis = inputs.diagnosis()
     _check_choice(diagnosis, device, register)
-    survey = survey_writes(diagnosis, look_of(captures, clock_offsets), device=device, register=register)
+    survey = survey_writes(diagnosis, inputs.look(), device=device, register=register)
     click.echo(_text(survey, form), nl=False)
     return 1 if survey.has_fault else 0
 
