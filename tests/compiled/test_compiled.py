@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from mbsniff import compiled
+from mbsniff.compiled import build, cache
 
-SOURCE = Path(compiled.__file__)
-PROJECT = SOURCE.parents[1]
+SOURCES = Path(compiled.__file__).parent
+PROJECT = SOURCES.parents[1]
 
 LOOP = '''
 from mbsniff.compiled import kernel
@@ -62,12 +63,12 @@ print(total(values, compiled=True), total(values), built, cache_folder())
 
 
 class Package:
-    """A copy of the compiling module as a package of its own, run in processes of its own."""
+    """A copy of what compiles as a package of its own, run in processes of its own."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder / "mbsniff"
         self.folder.mkdir()
-        shutil.copy(SOURCE, self.folder)
+        shutil.copytree(SOURCES, self.folder / SOURCES.name, ignore=shutil.ignore_patterns("__pycache__"))
         self.write("__init__", "")
         self.write("loop", LOOP)
         self.write("other", OTHER)
@@ -212,12 +213,12 @@ def test_nowhere_to_write(package: Package) -> None:
 def test_damaged_cache(package: Package) -> None:
     """A damaged file of the cache is built anew, and the run after that finds it whole."""
     told = package.run()
-    for pattern in ("*.nbi", "*.nbc"):
-        for keep, garbage in ((0.0, b""), (0.5, b""), (0.0, b"\x80garbage")):
-            for path in package.cached(pattern):
-                content = path.read_bytes()
-                path.write_bytes(content[: int(len(content) * keep)] + garbage)
-            assert package.run().startswith("12 12 ")
+    (path,) = package.cached("*.loop")
+    whole = path.read_bytes()
+    for content in (b"", whole[:20], whole[: len(whole) // 2], b"\x80garbage", whole[:-1] + b"\x55"):
+        path.write_bytes(content)
+        assert package.run() == told
+        assert path.read_bytes() == whole
     assert package.run() == told.replace("['total']", "[]")
 
 
@@ -230,7 +231,7 @@ def test_several_processes_at_once(package: Package) -> None:
 
 
 @pytest.fixture
-def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def folder_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A folder named as the only place for the cache."""
     monkeypatch.setenv("MBSNIFF_CACHE", str(tmp_path / "cache"))
     compiled.cache_folder.cache_clear()
@@ -238,41 +239,41 @@ def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     compiled.cache_folder.cache_clear()
 
 
-def test_private_folder(cache: Path) -> None:
+def test_private_folder(folder_named: Path) -> None:
     """A fresh cache folder belongs to the user and nobody else may write in it."""
     folder = compiled.cache_folder()
-    assert folder == cache / f"loops-{compiled.sources_digest()}"
+    assert folder == folder_named / f"loops-{compiled.sources_digest()}"
     assert not stat.S_IMODE(folder.stat().st_mode) & 0o077
     assert not compiled.kernels_ready()
-    (folder / "loop.total-1.py311.nbi").write_bytes(b"")
+    (folder / "mbsniff.loop.total-1.loop").write_bytes(b"")
     assert compiled.kernels_ready()
 
 
 @pytest.mark.parametrize("mode", [0o770, 0o720, 0o702, 0o777])
-def test_folder_that_others_may_write(cache: Path, mode: int) -> None:
-    """A folder in which group or others may write is refused: what lies in it is unpickled."""
-    folder = cache / f"loops-{compiled.sources_digest()}"
+def test_folder_that_others_may_write(folder_named: Path, mode: int) -> None:
+    """A folder in which group or others may write is refused: what lies in it is run."""
+    folder = folder_named / f"loops-{compiled.sources_digest()}"
     folder.mkdir(parents=True)
     folder.chmod(mode)
     assert compiled.cache_folder() is None
 
 
-def test_folder_of_somebody_else(cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_folder_of_somebody_else(folder_named: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A folder that belongs to another user is refused."""
-    (cache / f"loops-{compiled.sources_digest()}").mkdir(parents=True, mode=0o700)
-    monkeypatch.setattr(compiled.os, "getuid", lambda: os.geteuid() + 1)
+    (folder_named / f"loops-{compiled.sources_digest()}").mkdir(parents=True, mode=0o700)
+    monkeypatch.setattr(cache.os, "getuid", lambda: os.geteuid() + 1)
     assert compiled.cache_folder() is None
 
 
-def test_older_versions_are_forgotten(cache: Path) -> None:
+def test_older_versions_are_forgotten(folder_named: Path) -> None:
     """Of the caches of older sources only the four most recent are kept."""
     for age in range(7):
-        old = cache / f"loops-old{age}"
+        old = folder_named / f"loops-old{age}"
         old.mkdir(parents=True)
         os.utime(old, (1_000_000 - age, 1_000_000 - age))
     folder = compiled.cache_folder()
     assert folder is not None
-    assert sorted(path.name for path in cache.iterdir() if path != folder) == [
+    assert sorted(path.name for path in folder_named.iterdir() if path != folder) == [
         f"loops-old{k}" for k in range(4)
     ]
 
@@ -307,7 +308,7 @@ print(*sorted({{"numba", "numpy", "pandas", "scapy", "llvmlite", "tabulate"}} & 
         assert set(done.stdout.split()) <= allowed
 
 
-def test_the_compiler_comes_without_linear_algebra() -> None:
+def test_the_compiler_comes_without_linear_algebra(tmp_path: Path) -> None:
     """Compiling imports no scipy, which would cost a third of a start; compiled linear algebra still works."""
     code = """
 import sys
@@ -318,8 +319,89 @@ assert "numba" in sys.modules and "scipy.linalg" not in sys.modules
 from numba import njit
 print(njit(lambda a, b: np.convolve(a, b) @ a)(np.ones(1), np.ones(1)))
 """
-    done = subprocess.run([sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True,
+        env={**os.environ, "MBSNIFF_CACHE": str(tmp_path)},
+    )  # fmt: skip
     assert (done.returncode, done.stdout) == (0, "1.0\n"), done.stderr
+
+
+def test_later_runs_need_no_compiler(package: Package) -> None:
+    """Once the loops are in the cache, they run without the compiler's import, and in any thread."""
+    package.run()
+    threads = """
+import sys
+from concurrent.futures import ThreadPoolExecutor
+import numpy as np
+from mbsniff.loop import total
+with ThreadPoolExecutor(4) as pool:
+    found = list(pool.map(lambda n: total(np.arange(n), compiled=True), range(400)))
+print(found == [n * (n - 1) for n in range(400)], "numba" in sys.modules)
+"""
+    assert package.run(threads) == "True False"
+
+
+SUMS = """
+from mbsniff.compiled import kernel
+
+@kernel
+def weighed(small, table, factor):
+    result = 0
+    for i in range(len(table)):
+        for j in range(table.shape[1]):
+            result += (small[i] & 0xFF) * table[i, j] * factor
+        table[i, 0] = -factor
+    return result
+
+@kernel
+def nothing(values):
+    values[0] = 1
+
+@kernel
+def share(values, parts):
+    return values[0] // parts
+"""
+
+RUN_SUMS = """
+import numpy as np
+from mbsniff.sums import nothing, share, weighed
+for compiled in (False, True):
+    small, table = np.array([1, 2, 255], np.uint8), np.arange(12).reshape(3, 4)
+    told = [int(weighed(small, table, f, compiled=compiled)) for f in (3, np.int64(5), 3)]
+    told.append(weighed(small[1:], table[1:], 7, compiled=compiled))
+    told.append(weighed(small.astype(np.uint16), table.astype(np.int32), 1, compiled=compiled))
+    told.append(weighed(small[:0], table[:0], 1, compiled=compiled))
+    print(told, table.tolist())
+def refused(error, loop, *arguments):
+    try:
+        loop(*arguments, compiled=True)
+    except error:
+        return True
+small, table = np.zeros(6, np.uint8), np.zeros((6, 2), np.int64)
+print(refused(TypeError, weighed, small[::2], table, 1), refused(TypeError, weighed, small, table, 1.5),
+    refused(TypeError, weighed, small, table.T, 1), refused(TypeError, nothing, small),
+    refused(ZeroDivisionError, share, table[0], 0), share(np.array([9]), 2, compiled=True),
+    refused(TypeError, share, table[0]), refused(TypeError, weighed, small, [1], 1))
+"""
+
+
+def test_arguments(package: Package) -> None:
+    """Arrays of any type and place give what the plain loop gives; what is no such array is refused."""
+    package.write("sums", SUMS)
+    for _ in range(2):
+        plain, told, errors = package.run(RUN_SUMS).splitlines()
+        assert told == plain
+        assert errors == "True True True True True 4 True True"
+
+
+def test_compiler_of_another_convention(package: Package) -> None:
+    """Where numba calls its functions otherwise than expected, numba calls them, in each run anew."""
+    other = """
+import mbsniff.compiled.entry as entry
+entry.parameter_types = lambda form: ["other"]
+"""
+    for _ in range(2):
+        assert package.run(other + RUN).startswith("12 12 ['total']")
 
 
 @compiled.helper
@@ -334,8 +416,8 @@ def _both(value: int) -> int:
 def test_constants_make_no_copies() -> None:
     """A helper is compiled once, whatever constants it is called with."""
     made: dict[object, Any] = {}
-    numba = compiled._numba()
-    assert numba.njit("int64(int64)")(compiled._rebind(_both, made))(4) == 36
+    numba = build.compiler()
+    assert numba.njit("int64(int64)")(build.rebound(_both, made))(4) == 36
     (dispatcher,) = made.values()
     assert len(dispatcher.signatures) == 1
 
