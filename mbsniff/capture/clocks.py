@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
 
-from mbsniff.capture.alignment import Offset, offsets
 from mbsniff.capture.reader import FileReader
-from mbsniff.capture.series import Series, series_of
 from mbsniff.capture.sightings import SAME_NS, Sightings
+
+if TYPE_CHECKING:  # loaded where there are several files
+    from mbsniff.capture.alignment import Offset
+    from mbsniff.capture.series import Series
 
 _MOST_WITHIN_NS = 1_000_000_000
 
@@ -43,6 +45,9 @@ def set_clocks(
     ``readers`` are in the order of their first frames; the clock of ``first`` is the one to go by. Empty, and nothing
     read, where all files follow one another.
     """
+    from mbsniff.capture.alignment import offsets
+    from mbsniff.capture.series import series_of
+
     series = series_of(readers, compiled)
     if len(series) < 2 and not any(one.is_stated for one in series):
         return []
@@ -70,7 +75,7 @@ def _reached(
     from_each: dict[int, list[tuple[int, Offset]]] = {}
     for (a, b), way in ways.items():
         from_each.setdefault(a, []).append((b, way))
-        back = Offset(-way.offset_ns, way.matches, way.agreeing, way.spread_ns)
+        back = replace(way, offset_ns=-way.offset_ns)
         from_each.setdefault(b, []).append((a, back))
     reached: dict[int, tuple[int, Offset | None]] = {root: (0, None)}
     open_ways = [(-way.agreeing, root, b, way.offset_ns, way) for b, way in from_each.get(root, [])]

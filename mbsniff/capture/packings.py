@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import bz2
 import importlib
-import lzma
-import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -132,6 +129,18 @@ class _Buffered:
         return bytes(self._decoder.decompress(packed, min(limit, STEP_BYTES)))
 
 
+def _xz() -> _Buffered:
+    import lzma  # as bz2, only where a file is packed so
+
+    return _Buffered(lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY_BYTES))
+
+
+def _bzip2() -> _Buffered:
+    import bz2
+
+    return _Buffered(bz2.BZ2Decompressor())
+
+
 class _Zstandard:
     """Zstandard (RFC 8878), whose decoder knows no limit: it gets small pieces, and what is over waits."""
 
@@ -167,30 +176,35 @@ class Packing:
     """One way of packing: its name, how it begins, its decoder."""
 
     name: str
-    begins: re.Pattern[bytes]
+    begins: tuple[bytes, ...]
+    """First bytes, any of these."""
     decoder: Callable[[], Decoder]
 
 
 PACKINGS = (
-    Packing("gzip", re.compile(rb"\x1f\x8b"), _Inflater),  # RFC 1952, section 2.3.1
+    Packing("gzip", (b"\x1f\x8b",), _Inflater),  # RFC 1952, section 2.3.1
     Packing(  # the .xz file format 1.2, section 2.1.1.1
         "xz",
-        re.compile(rb"\xfd7zXZ\x00"),
-        lambda: _Buffered(lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY_BYTES)),
+        (b"\xfd7zXZ\x00",),
+        _xz,
     ),
     # Common practice: bzip2 has no published standard.
-    Packing("bzip2", re.compile(rb"BZh[1-9]"), lambda: _Buffered(bz2.BZ2Decompressor())),
+    Packing("bzip2", tuple(b"BZh%d" % level for level in range(1, 10)), _bzip2),
     # RFC 8878, sections 3.1.1 (frame) and 3.1.2 (skippable frame, which may come first).
-    Packing("Zstandard", re.compile(rb"\x28\xb5\x2f\xfd|[\x50-\x5f]\x2a\x4d\x18"), _Zstandard),
+    Packing(
+        "Zstandard",
+        (b"\x28\xb5\x2f\xfd", *(bytes((n,)) + b"\x2a\x4d\x18" for n in range(0x50, 0x60))),
+        _Zstandard,
+    ),
 )
 
 
 def packing_of(head: bytes) -> Packing | None:
     """How a file that begins with these bytes is packed, None if it is not."""
-    return next((packing for packing in PACKINGS if packing.begins.match(head)), None)
+    return next((packing for packing in PACKINGS if head.startswith(packing.begins)), None)
 
 
 def is_damage(error: Exception) -> bool:
-    """Whether a decoder raised this because its input is not sound (zstandard's error is not imported for it)."""
-    known = isinstance(error, (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError))
-    return known or type(error).__name__ == "ZstdError"
+    """Whether a decoder raised this because its input is not sound (lzma's and zstandard's errors by name)."""
+    known = isinstance(error, (zlib.error, OSError, EOFError, ValueError))
+    return known or type(error).__name__ in ("LZMAError", "ZstdError")

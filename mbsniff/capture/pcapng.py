@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from mbsniff.capture import state as s
 from mbsniff.capture.counters import FileCounters
 from mbsniff.capture.options import number, read_options
-from mbsniff.capture.pcapng_walk import INTERFACE_DESCRIPTION, MAX_BLOCK_BYTES, SECTION_HEADER, walk_pcapng
+from mbsniff.capture.pcapng_walk import INTERFACE_DESCRIPTION, MAX_BLOCK_BYTES, walk_pcapng
 from mbsniff.capture.reader import DamageError, FileReader
 from mbsniff.capture.source import Source
 from mbsniff.capture.ticks import INTERFACE_COLUMNS, interface_row
 from mbsniff.capture.window import Window
 from mbsniff.errors import CaptureError
 
-SECTION_MAGIC = struct.pack("<I", SECTION_HEADER)
 _BYTE_ORDERS = {struct.pack(order + "I", 0x1A2B3C4D): order for order in "<>"}  # section 4.1
 _SECTION_BYTES = 28  # section 4.1, without options
 _INTERFACE_BYTES = 20  # section 4.2, without options

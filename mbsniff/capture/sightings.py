@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.capture.fingerprints import NONE, packets
 from mbsniff.capture.frames import CAPTURED, ORIGINAL, TIME_NS
 
 SAME_NS = 10_000_000
@@ -53,6 +52,8 @@ class Sightings:
         near sightings lie: by times, it would matter in which pieces the frames come. The rows behind the settled ones
         lie so near that they may yet be repeated; they come again with the next call.
         """
+        from mbsniff.capture.fingerprints import NONE, packets  # loaded where files overlap
+
         fresh = np.zeros((len(rows), _COLUMNS), np.int64)
         fresh[:, _NUMBER] = packets(data, rows).number
         fresh[:, _TIME], fresh[:, _FILE] = turns_ns, places[:, SEEN_IN]
@@ -69,6 +70,8 @@ class Sightings:
 
     def _match(self, known: Numbers, rows: Numbers, places: Numbers, settled: int) -> None:
         """Mark the sightings that repeat another one."""
+        from mbsniff.capture.fingerprints import NONE
+
         order = np.lexsort((known[:, _TIME], known[:, _NUMBER]))
         order = order[known[order, _NUMBER] != NONE]
         begins = np.flatnonzero(np.diff(known[order, _NUMBER], prepend=NONE))

@@ -10,6 +10,7 @@ from mbsniff.cli.diagnose import FORMATS, page_width
 from mbsniff.cli.reading import limit_options, port_option, read_figures, site_of, site_option
 
 if TYPE_CHECKING:
+    from mbsniff.compare import Comparison
     from mbsniff.diagnose import Diagnosis
     from mbsniff.site import Site
 
@@ -40,7 +41,6 @@ def command(
     BEFORE, AFTER: a capture each, as for diagnose. Devices are matched by site name, else by address. Exit status:
     0 no fault is new or worse, 1 one is, 2 bad input, 3 stopped early.
     """
-    from mbsniff import report
     from mbsniff.compare import compare
 
     if before == after == "-":
@@ -49,14 +49,24 @@ def command(
     site = site_of(site_path, *limits)
     earlier = site_of(site_before, *limits) if site_before else site
     comparison = compare(_diagnosed(before, earlier, ports), _diagnosed(after, site, ports))
-    if form == "table":
-        click.echo(report.comparison_page(comparison, page_width(), every=every), nl=False)
-    elif form == "markdown":
-        click.echo(report.comparison_markdown(comparison, every=every), nl=False)
-    else:
-        write = {"json": report.comparison_json, "csv": report.comparison_csv}[form]
-        click.echo(write(comparison), nl=False)
+    click.echo(_text(comparison, form, every), nl=False)
     return 1 if comparison.fault_got_worse else 0
+
+
+def _text(comparison: Comparison, form: str, every: bool) -> str:
+    if form == "table":
+        from mbsniff.report.compare_table import comparison_page
+
+        return comparison_page(comparison, page_width(), every=every)
+    if form == "json":
+        from mbsniff.report.compare_json import comparison_json
+
+        return comparison_json(comparison)
+    from mbsniff.report import compare_sheets as sheets
+
+    if form == "csv":
+        return sheets.comparison_csv(comparison)
+    return sheets.comparison_markdown(comparison, every=every)
 
 
 def _diagnosed(capture: str, site: Site, ports: tuple[int, ...]) -> Diagnosis:

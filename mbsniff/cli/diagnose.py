@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import shutil
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from mbsniff.cli.reading import Inputs, takes_inputs
+
+if TYPE_CHECKING:  # importing it takes longer than a wrong call should
+    from mbsniff.diagnose import Diagnosis
 
 FORMATS = ("table", "json", "csv", "markdown")
 WIDE = 120
@@ -23,19 +27,23 @@ def command(inputs: Inputs, form: str) -> int:
     files; "-" is standard input. Several are put in time order.
     Exit status: 0 nothing wrong, 1 faults found, 2 bad input, 3 stopped early.
     """
-    from mbsniff import report
-
     diagnosis = inputs.diagnosis(inputs.look())
-    if form == "table":
-        click.echo(report.diagnosis_page(diagnosis, page_width()), nl=False)
-    else:
-        write = {
-            "json": report.diagnosis_json,
-            "csv": report.diagnosis_csv,
-            "markdown": report.diagnosis_markdown,
-        }[form]
-        click.echo(write(diagnosis), nl=False)
+    click.echo(_text(diagnosis, form), nl=False)
     return 1 if diagnosis.has_fault else 0
+
+
+def _text(diagnosis: Diagnosis, form: str) -> str:
+    if form == "table":
+        from mbsniff.report.table import diagnosis_page
+
+        return diagnosis_page(diagnosis, page_width())
+    if form == "json":
+        from mbsniff.report.as_json import diagnosis_json
+
+        return diagnosis_json(diagnosis)
+    from mbsniff.report import sheets
+
+    return sheets.diagnosis_csv(diagnosis) if form == "csv" else sheets.diagnosis_markdown(diagnosis)
 
 
 def page_width() -> int:

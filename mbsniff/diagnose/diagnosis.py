@@ -16,7 +16,6 @@ from mbsniff.diagnose.load import load_findings
 from mbsniff.diagnose.near_misses import near_miss_findings, near_misses
 from mbsniff.diagnose.patterns.rules import pattern_findings
 from mbsniff.diagnose.patterns.segments import segment_patterns
-from mbsniff.diagnose.recovery.findings import with_recoveries
 from mbsniff.diagnose.replies import reply_findings
 from mbsniff.diagnose.timeouts import SupportedTimeout, supported_timeout, timeout_advice
 from mbsniff.diagnose.trust import doubts, vantage_text
@@ -53,7 +52,7 @@ def diagnose(
     findings += near_miss_findings(case, misses)
     findings, incidents = with_incidents(case, findings)
     findings.sort(key=_severity(incidents))
-    findings = with_recoveries(case, findings, look)
+    findings = _with_recoveries(case, findings, look)
     supported = {device.key: supported_timeout(case, device) for device in figures.devices}
     findings = [_with_timeout_advice(case, f, supported.get(f.device or "")) for f in findings]
     own: dict[str, list[Finding]] = {device.key: [] for device in figures.devices}
@@ -124,6 +123,15 @@ def _severity(incidents: list[Incident]) -> Callable[[Finding], tuple[object, ..
         )
 
     return key
+
+
+def _with_recoveries(case: Case, findings: list[Finding], look: Look | None) -> list[Finding]:
+    """The findings; to due watchdogs, how the device came back, which takes a part of the code of its own."""
+    if not any(finding.code == "watchdog-due" for finding in findings):
+        return findings
+    from mbsniff.diagnose.recovery.findings import with_recoveries
+
+    return with_recoveries(case, findings, look)
 
 
 def _with_timeout_advice(case: Case, finding: Finding, supported: SupportedTimeout | None) -> Finding:

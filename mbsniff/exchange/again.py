@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,9 @@ from mbsniff.capture import Frame
 from mbsniff.exchange.columns import ANSWERED, BY_ORDER, LATE, PIPELINED, STATUS_MASK
 from mbsniff.exchange.result import Exchange, PollKey
 from mbsniff.wire.functions import EXCEPTION_BIT
-from mbsniff.wire.segment import Message, Segment, read_segment
+
+if TYPE_CHECKING:
+    from mbsniff.wire.segment import Message, Segment
 
 Look = Callable[[Iterable[int]], Iterator[Frame]]
 """Ordinals of frames → these frames, in the order recorded (`mbsniff.capture.frames_again`)."""
@@ -24,6 +27,8 @@ _DATA = (3, 4, 23)
 
 def segments_again(look: Look, ordinals: Iterable[int]) -> Iterator[tuple[int, Segment]]:
     """(ordinal, TCP segment) of the frames that have one."""
+    from mbsniff.wire.segment import read_segment  # loaded for a second look
+
     for frame in look(ordinals):
         segment = read_segment(frame.data, frame.original_bytes, frame.link)
         if segment is not None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mbsniff.diagnose import Evidence
-from mbsniff.diagnose.recovery import Feedback, Proof, Recovery, Reset, Step, WrittenValue
-from mbsniff.diagnose.recovery.facts import Reading
 from mbsniff.diagnose.wording import moment
 from mbsniff.report.rounding import seconds
+
+if TYPE_CHECKING:  # loaded where a watchdog was due
+    from mbsniff.diagnose.recovery import Feedback, Proof, Recovery, Reset, Step, WrittenValue
+    from mbsniff.diagnose.recovery.facts import Reading
 
 
 def frame_dict(evidence: Evidence) -> dict[str, Any]:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis
-from mbsniff.diagnose.recovery import recovery_sentences
 from mbsniff.errors import one_line
 from mbsniff.report.as_json import diagnosis_dict
 from mbsniff.report.columns import COLUMNS
@@ -71,6 +70,8 @@ def diagnosis_markdown(diagnosis: Diagnosis) -> str:
         parts.append(f"## {finding.level}: {finding.code} ({finding.certainty})")
         parts.append(_no_block(markdown_safe(finding.text)) + ".")
         if finding.recovery:
+            from mbsniff.diagnose.recovery import recovery_sentences  # loaded where a watchdog was due
+
             told = recovery_sentences(finding.recovery, with_proof=False)
             parts.append(" ".join(f"{_no_block(markdown_safe(text))}." for text in told))
         parts += [f"Frames: {markdown_safe(frames)}"] if frames else []

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from mbsniff.site import REGISTER_TABLE, TABLES, Key
-from mbsniff.site.keys import LIMITS, REGISTER_KEYS
+from mbsniff.site.keys import LIMITS, REGISTER_KEYS, REGISTER_TABLE, TABLES, Key
 
 _INTRODUCTION = """\
 # Keys of a site file

@@ -10,7 +10,6 @@ from tabulate import tabulate
 
 from mbsniff.diagnose import Diagnosis, Finding
 from mbsniff.diagnose.naming import folded
-from mbsniff.diagnose.recovery import recovery_sentences
 from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.errors import one_line
 from mbsniff.exchange import PortSearch
@@ -209,6 +208,8 @@ def _finding(number: int, finding: Finding, width: int, told_at: int) -> str:
     """One finding; advice that an earlier one gave already is only referred to."""
     lines = [f"{number}. {_marks_of(finding)}", f"   {one_line(finding.text)}."]
     if finding.recovery:
+        from mbsniff.diagnose.recovery import recovery_sentences  # loaded where a watchdog was due
+
         told = recovery_sentences(finding.recovery, with_proof=False)
         lines.append(f"   {' '.join(f'{text}.' for text in told)}")
     if finding.evidence:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from decimal import Decimal
 
 from mbsniff.errors import SiteError
 
@@ -20,7 +19,7 @@ _UNITS_NS = {
     "min": 60 * NS_PER_S,
     "h": 3_600 * NS_PER_S,
 }
-_DURATION = re.compile(r"\s*([0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})\s*([a-zµμ]*)\s*")
+_DURATION = r"\s*([0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})\s*([a-zµμ]*)\s*"
 
 
 def parse_duration_ns(text: str) -> int:
@@ -29,7 +28,9 @@ def parse_duration_ns(text: str) -> int:
     0 is allowed: as a watchdog's timeout it means that the watchdog never trips. Raises SiteError for
     anything else: signs, unknown units, more than 366 days, or above 0 but below 1 ns.
     """
-    match = _DURATION.fullmatch(text)
+    from decimal import Decimal  # loaded where a duration is stated
+
+    match = re.fullmatch(_DURATION, text)
     unit_ns = _UNITS_NS.get(match[2] or "s") if match else None
     if match is None or unit_ns is None:
         raise _refused(text, "cannot be read as a duration")

@@ -89,11 +89,6 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f'; did you mean "{near[0]}"?' if near else ""
 
 
-def canonical_address(text: str) -> str:
-    """An IPv4 or IPv6 address as ``ipaddress`` writes it; raises ValueError."""
-    return str(ipaddress.ip_address(text))
-
-
 def number(least: float, most: float, hint: str | None = None) -> Kind:
     """A number within a range, which no NaN and no infinity is."""
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from mbsniff.site.kinds import Path, RefusedError, canonical_address, cut, nearest
+from mbsniff.site.addresses import canonical_address
+from mbsniff.site.kinds import Path, RefusedError, cut, nearest
 from mbsniff.site.limits import Device, Limits
 from mbsniff.site.registers import Declared
 from mbsniff.site.site import Site

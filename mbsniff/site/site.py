@@ -8,9 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from mbsniff.errors import SiteError
+from mbsniff.site.addresses import canonical_address
 from mbsniff.site.duration import NS_PER_S
-from mbsniff.site.keys import LIMITS
-from mbsniff.site.kinds import RefusedError, canonical_address
 from mbsniff.site.limits import Device, Family, Limits, Master
 from mbsniff.site.register import Register
 
@@ -149,9 +148,12 @@ def _filled(limits: Limits, options: dict[str, Any]) -> Limits:
 
 
 def _check_option(option: str, key: str, value: float | None) -> None:
-    kind = next(k.kind for k in LIMITS if k.name == key)
+    if value is None:
+        return
+    from mbsniff.site.keys import LIMITS  # with all keys of a file, which there may be none of
+    from mbsniff.site.kinds import RefusedError
+
     try:
-        if value is not None:
-            kind.read(value)
+        next(k.kind for k in LIMITS if k.name == key).read(value)
     except RefusedError as refused:
         raise SiteError(f"{option} {refused.what}", key=option, expected=refused.expected) from None

@@ -7,6 +7,7 @@ who does not know the seed can choose addresses that collide, and nothing leaves
 
 from __future__ import annotations
 
+import os
 from ipaddress import ip_address
 
 import numpy as np
@@ -30,6 +31,7 @@ KEY_COLUMNS = 8
 LIMBS = 18
 MOST_PROBES = 64
 MODULUS = (1 << 31) - 1
+_LEAST_MULTIPLIER = 1 << 20
 
 RECENT = 4096  # a power of two
 UDP_KEY = 1 << 40  # set in K_PORTS where it is no TCP connection but datagrams between the same two ends
@@ -39,8 +41,11 @@ FULL = -1  # what `connection_index` answers where the tables must grow or be se
 
 
 def seeded_multipliers() -> NDArray[np.int64]:
-    """Random odd multipliers below 2**31, shape (LIMBS,)."""
-    return np.random.default_rng().integers(1 << 20, MODULUS, LIMBS, dtype=np.int64)
+    """Random multipliers below 2**31, shape (LIMBS,)."""
+    drawn = (
+        np.frombuffer(os.urandom(8 * LIMBS), np.int64) & (1 << 62) - 1
+    )  # quicker than loading numpy.random
+    return drawn % (MODULUS - _LEAST_MULTIPLIER) + _LEAST_MULTIPLIER
 
 
 @helper

@@ -10,7 +10,9 @@ from hypothesis import HealthCheck, given, settings
 
 from mbsniff.compare import compare
 from mbsniff.compare.result import STANDS_OUT
-from mbsniff.report import comparison_csv, comparison_json, comparison_markdown, comparison_page
+from mbsniff.report.compare_json import comparison_json
+from mbsniff.report.compare_sheets import comparison_csv, comparison_markdown
+from mbsniff.report.compare_table import comparison_page
 from tests.builders.strategies import captures
 from tests.diagnose.test_any_traffic import LIMITS, made
 

@@ -18,7 +18,9 @@ from mbsniff.diagnose.catalogue import BY_CODE, SEVERITY
 from mbsniff.diagnose.finding import LEVELS, STATES
 from mbsniff.exchange import read_exchange
 from mbsniff.measure import measure
-from mbsniff.report import diagnosis_csv, diagnosis_json, diagnosis_markdown, diagnosis_page
+from mbsniff.report.as_json import diagnosis_json
+from mbsniff.report.sheets import diagnosis_csv, diagnosis_markdown
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site
 from mbsniff.site.limits import FedBy, Limits
 from tests.builders.strategies import captures

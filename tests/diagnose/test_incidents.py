@@ -11,7 +11,7 @@ from mbsniff.capture import open_recording
 from mbsniff.diagnose import Diagnosis, diagnose
 from mbsniff.exchange import read_exchange
 from mbsniff.measure import measure
-from mbsniff.report import diagnosis_page
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site, load_site
 from mbsniff.site.limits import Device
 from tests.builders.measured import at, poll

@@ -22,13 +22,15 @@ from unittest.mock import patch
 
 import numpy as np
 
-from mbsniff import report
 from mbsniff.capture import open_recording
 from mbsniff.diagnose import diagnose
 from mbsniff.errors import MbsniffError
 from mbsniff.exchange import Exchange, RecordingFacts, read_exchange
 from mbsniff.exchange.columns import STATUS_MASK
 from mbsniff.measure import measure
+from mbsniff.report.as_json import diagnosis_json
+from mbsniff.report.sheets import diagnosis_csv, diagnosis_markdown
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site
 from mbsniff.wire.connections import LIMBS, MODULUS
 from mbsniff.wire.network import reader as network
@@ -210,14 +212,14 @@ def _reports(
     assert exchange is not None and facts is not None
     figures = measure(exchange, facts, site, compiled=compiled)
     diagnosis = diagnose(exchange, facts, figures, site)
-    text = report.diagnosis_json(diagnosis)
+    text = diagnosis_json(diagnosis)
     json.loads(text, parse_constant=_no_constant)
     yield "JSON", text
     if not is_all:
         return
-    yield "CSV", report.diagnosis_csv(diagnosis)
-    yield "Markdown", report.diagnosis_markdown(diagnosis)
-    page = report.diagnosis_page(diagnosis, 100)
+    yield "CSV", diagnosis_csv(diagnosis)
+    yield "Markdown", diagnosis_markdown(diagnosis)
+    page = diagnosis_page(diagnosis, 100)
     _wrong_unless(all(line.isprintable() for line in page.split("\n")), "page does not print", page)
     yield "page", page
 

@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 from tabulate import tabulate
 
-from mbsniff import report
 from mbsniff.capture import open_recording
 from mbsniff.diagnose import diagnose
 from mbsniff.exchange import read_exchange
 from mbsniff.exchange.columns import ORPHAN, UNANSWERED
 from mbsniff.measure import measure
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site
 from mbsniff.wire.connections import LIMBS, MODULUS
 from tests.builders.packets import ACK, PSH
@@ -129,7 +129,7 @@ def _tell(path: Path, guessed_rightly: bool, site: Site | None, connection: Any)
     site = site or Site.empty().with_options(1_000_000_000, 16, 4.0)
     figures = measure(exchange, facts, site, compiled=True)
     diagnosis = diagnose(exchange, facts, figures, site)
-    page = report.diagnosis_page(diagnosis, 120)
+    page = diagnosis_page(diagnosis, 120)
     seconds = time.perf_counter() - begun
     grown_bytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 - before_bytes
     requests = int((exchange.kinds != ORPHAN).sum())

@@ -8,7 +8,8 @@ import tempfile
 from pathlib import Path
 from random import Random
 
-from mbsniff.site import REGISTER_TABLE, TABLES, Site, load_site
+from mbsniff.site import Site, load_site
+from mbsniff.site.keys import REGISTER_TABLE, TABLES
 from tests.site.test_fuzz import LIST, PIECES, WHOLE
 
 _DEVICES = """

@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from mbsniff.compare import Comparison, compare
-from mbsniff.report import comparison_csv, comparison_json, comparison_markdown, comparison_page
 from mbsniff.report.compare_cells import COLUMNS, change, interval, value
+from mbsniff.report.compare_json import comparison_json
+from mbsniff.report.compare_sheets import comparison_csv, comparison_markdown
+from mbsniff.report.compare_table import comparison_page
 from mbsniff.site import Site, load_site
 from mbsniff.site.limits import Device, Limits
 from tests.compare.made import read

@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from mbsniff.diagnose import Diagnosis, Evidence, Finding
-from mbsniff.report import diagnosis_csv, diagnosis_json, diagnosis_markdown, diagnosis_page
-from mbsniff.report.as_json import diagnosis_dict
+from mbsniff.report.as_json import diagnosis_dict, diagnosis_json
 from mbsniff.report.columns import COLUMNS
-from mbsniff.report.sheets import FIELDS, QUANTILES
+from mbsniff.report.sheets import FIELDS, QUANTILES, diagnosis_csv, diagnosis_markdown
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site
 from mbsniff.site.limits import Device, Limits
 from tests.builders.measured import poll

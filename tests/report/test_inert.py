@@ -14,8 +14,10 @@ from mbsniff.capture import open_recording
 from mbsniff.diagnose import Diagnosis, diagnose
 from mbsniff.exchange import read_exchange
 from mbsniff.measure import measure
-from mbsniff.report import diagnosis_csv, diagnosis_json, diagnosis_markdown, diagnosis_page
+from mbsniff.report.as_json import diagnosis_json
 from mbsniff.report.columns import COLUMNS
+from mbsniff.report.sheets import diagnosis_csv, diagnosis_markdown
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Site
 from mbsniff.site.limits import Device, Limits
 

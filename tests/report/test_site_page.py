@@ -8,7 +8,8 @@ import pytest
 
 from mbsniff.report.site_keys import keys_page
 from mbsniff.report.site_page import site_page
-from mbsniff.site import REGISTER_TABLE, TABLES, Device, Limits, Site, load_site
+from mbsniff.site import Device, Limits, Site, load_site
+from mbsniff.site.keys import REGISTER_TABLE, TABLES
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 

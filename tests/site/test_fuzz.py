@@ -6,7 +6,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from mbsniff.errors import SiteError
-from mbsniff.site import REGISTER_TABLE, TABLES, Site, decode, load_site, one_off
+from mbsniff.site import Site, decode, load_site, one_off
+from mbsniff.site.keys import REGISTER_TABLE, TABLES
 
 WHOLE = """\
 [defaults]

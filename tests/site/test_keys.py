@@ -2,7 +2,8 @@
 
 from dataclasses import fields
 
-from mbsniff.site import REGISTER_TABLE, TABLES, Device, Family, Limits, Master, Register, key_rows
+from mbsniff.site import Device, Family, Limits, Master, Register
+from mbsniff.site.keys import REGISTER_TABLE, TABLES, key_rows
 
 
 def test_every_key_fills_a_field() -> None:

@@ -11,7 +11,7 @@ from mbsniff.diagnose.causes import cause_of
 from mbsniff.diagnose.finding import LEVELS, Evidence, Finding
 from mbsniff.diagnose.incidents.grouping import STARVED, Part, grouped, parts_of, rank
 from mbsniff.diagnose.naming import folded
-from mbsniff.diagnose.recovery.findings import Silences, key_of, silences_by_finding
+from mbsniff.diagnose.silent import Silences, key_of, silences_by_finding
 from mbsniff.diagnose.wording import clock, counted
 from mbsniff.errors import one_line
 from mbsniff.measure import DeviceFigures

@@ -20,14 +20,13 @@ from mbsniff.diagnose.recovery.steps import active_polls, first_reply, full_roun
 from mbsniff.diagnose.registers.readings import SecondLook, feedback_of
 from mbsniff.diagnose.registers.traces import Trace, traces
 from mbsniff.diagnose.scene import Rows, extent
+from mbsniff.diagnose.silent import Silent
 from mbsniff.exchange import Look
 from mbsniff.measure import DeviceFigures, Silence
 from mbsniff.measure.groups import WRITES
 from mbsniff.measure.silences import limit_ns
 from mbsniff.site import Device, Register
 from mbsniff.site.limits import FedBy
-
-Silent = tuple[DeviceFigures, Silence]
 
 
 def recovery_of(case: Case, device: DeviceFigures, silence: Silence, look: Look | None) -> Recovery:

@@ -7,10 +7,9 @@ from dataclasses import replace
 from mbsniff.diagnose.case import Case
 from mbsniff.diagnose.finding import Evidence, Finding
 from mbsniff.diagnose.recovery.facts import Recovery
-from mbsniff.diagnose.recovery.find import Silent, recoveries
+from mbsniff.diagnose.recovery.find import recoveries
 from mbsniff.diagnose.recovery.words import proof_text
-from mbsniff.diagnose.scene import extent
-from mbsniff.diagnose.watchdog import beyond_timeout
+from mbsniff.diagnose.silent import Silent, key_of, silences_by_finding
 from mbsniff.errors import CaptureError
 from mbsniff.exchange import Look
 
@@ -35,26 +34,6 @@ def _seen_again(case: Case, silences: list[Silent], look: Look | None) -> list[R
         return recoveries(case, silences, look)
     except CaptureError:
         return recoveries(case, silences, None)
-
-
-Key = tuple[str | None, int | None, int | None]
-Silences = dict[Key, Silent]
-"""(device's key, from, until) of a finding about one silence: that silence."""
-
-
-def key_of(finding: Finding) -> Key:
-    """What a finding about one silence is found by."""
-    return finding.device, finding.from_ns, finding.until_ns
-
-
-def silences_by_finding(case: Case, keys: set[str]) -> Silences:
-    """Each silence beyond the timeout of these devices, by what a finding about it says."""
-    return {
-        (device.key, extent(silence)[0], silence.until_ns): (device, silence)
-        for device in case.figures.devices
-        if device.key in keys
-        for silence in beyond_timeout(device)
-    }
 
 
 def _with(finding: Finding, recovery: Recovery) -> Finding:

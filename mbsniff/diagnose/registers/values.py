@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mbsniff.exchange import Exchange
-from mbsniff.wire.request_values import COIL_OFF, COIL_ON
 
 UNKNOWN = -1
 # Sections 6.5, 6.6, 6.11 and 6.16 of the MODBUS Application Protocol Specification V1.1b3.
@@ -24,6 +23,8 @@ def written_words(exchange: Exchange, function: int, count: int, rows: NDArray[n
     if function == _SINGLE_REGISTER:
         return values[:, None]
     if function == _SINGLE_COIL:
+        from mbsniff.wire.request_values import COIL_OFF, COIL_ON  # with all kinds of requests: seldom needed
+
         known = np.select([values == COIL_ON, values == COIL_OFF], [1, 0], UNKNOWN)
         return np.asarray(known, np.int64)[:, None]
     found = np.full((len(rows), count), UNKNOWN, np.int64)

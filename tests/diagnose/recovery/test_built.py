@@ -15,7 +15,9 @@ from mbsniff.diagnose import Diagnosis, diagnose
 from mbsniff.diagnose.recovery import Recovery, recovery_sentences
 from mbsniff.exchange import read_exchange
 from mbsniff.measure import measure
-from mbsniff.report import diagnosis_json, diagnosis_markdown, diagnosis_page
+from mbsniff.report.as_json import diagnosis_json
+from mbsniff.report.sheets import diagnosis_markdown
+from mbsniff.report.table import diagnosis_page
 from mbsniff.site import Register, Site
 from mbsniff.site.limits import FedBy, Tripped
 from tests.audit.made import exchange as ask
