@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +18,7 @@ from mbsniff.exchange.columns import (
 )
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Pair:
+class Pair(NamedTuple):
     """Who talks to whom: a master's address and an endpoint."""
 
     client: str
@@ -31,7 +31,7 @@ class Pair:
         return f"[{self.server}]:{self.port}" if ":" in self.server else f"{self.server}:{self.port}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Translation:
     """Conversations that were recorded on both sides of an address translation, and are counted once."""
 

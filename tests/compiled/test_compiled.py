@@ -435,3 +435,60 @@ def test_what_help_imports() -> None:
         imported = {line.split("|")[-1].strip() for line in done.stderr.splitlines()}
         assert "click" in imported
         assert not imported & forbidden
+
+
+# What only special input, other commands or other formats need: none of it may delay an ordinary diagnosis.
+SPECIAL = {
+    "a compiler, where there is nothing to compile": {"numba", "llvmlite", "scipy"},
+    "data frames, packets, plots": {"pandas", "scapy", "matplotlib"},
+    "other packings and recorders": {"zstandard", "mbsniff.capture.pcapng", "mbsniff.capture.pcapng_walk"},
+    "several files": {"mbsniff.capture.alignment", "mbsniff.capture.series", "mbsniff.capture.fingerprints"},
+    "random numbers": {"numpy.random", "secrets"},
+    "a site file": {
+        "tomllib",
+        "decimal",
+        "difflib",
+        "mbsniff.site.load",
+        "mbsniff.site.keys",
+        "mbsniff.site.kinds",
+    },
+    "a due watchdog": {"mbsniff.diagnose.recovery.find", "mbsniff.diagnose.registers.readings"},
+    "values of all kinds": {"mbsniff.wire.value_types", "mbsniff.wire.request_values"},
+    "other commands": {
+        f"mbsniff.{name}" for name in ("audit", "compare", "draft", "plan", "story", "writes")
+    },
+    "time zones, networks, processes": {
+        "zoneinfo",
+        "http",
+        "ssl",
+        "subprocess",
+        "multiprocessing",
+        "asyncio",
+    },
+}
+OF_TABLES = {"tabulate", "wcwidth", "html", "mbsniff.report.table", "mbsniff.report.sheets"}
+OF_SITES = SPECIAL["a site file"]
+OF_RECOVERIES = SPECIAL["a due watchdog"] | SPECIAL["values of all kinds"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "needed"),
+    [
+        (["samples/healthy-shift.pcap", "--format", "json"], set()),
+        (["samples/healthy-shift.pcap"], OF_TABLES),
+        (["samples/healthy-shift.pcap", "--site", "samples/oven.toml", "--format", "json"], OF_SITES),
+        (["samples/link-down.pcap", "--site", "samples/oven.toml"], OF_SITES | OF_TABLES | OF_RECOVERIES),
+    ],
+    ids=["json", "table", "site", "due"],
+)
+def test_what_a_diagnosis_imports(arguments: list[str], needed: set[str]) -> None:
+    """Diagnosing a plain capture imports nothing that only other input, commands or formats need."""
+    command = [sys.executable, "-X", "importtime", "-m", "mbsniff", "diagnose", *arguments]
+    done = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True)
+    assert done.returncode in (0, 1), done.stderr
+    imported = {line.split("|")[-1].strip() for line in done.stderr.splitlines()}
+    assert {
+        "mbsniff.diagnose.diagnosis",
+        "mbsniff.report.as_json" if "json" in arguments else "tabulate",
+    } <= imported
+    assert imported & (set().union(*SPECIAL.values(), OF_TABLES) - needed) == set()
