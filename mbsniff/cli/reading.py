@@ -24,7 +24,7 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 site_option = click.option(
     "--site", "site_path", metavar="FILE", help="Site file (TOML): devices, masters, limits."
 )
-AUTO = 0  # among ports: find them (`mbsniff.wire.ports`)
+AUTO = 0  # among ports: find them (`mbsniff.exchange.read`)
 
 
 class _Port(click.IntRange):

@@ -18,7 +18,6 @@ from mbsniff.diagnose.watchdog import beyond_timeout
 from mbsniff.exchange import Look
 from mbsniff.measure import DeviceFigures
 from mbsniff.measure.silences import limit_ns
-from mbsniff.wire.segment import read_segment
 
 BLANK_TOLD_NS = 5_000_000_000  # a stretch without any frame is told from this length on
 MOST_DOUBTED = 1_000
@@ -67,6 +66,8 @@ def clock_jumps(case: Case, findings: list[Finding], look: Look | None) -> list[
     blanks = blanks[matter]
     if look is None or not len(blanks):
         return []
+    from mbsniff.wire.segment import read_segment  # loaded for a second look
+
     longest = blanks[np.argsort(blanks[:, 0] - blanks[:, 1], kind="stable")][:MOST_BLANKS]
     frames = {int(frame) for blank in longest for frame in _around(case, *blank.tolist())}
     flows: dict[Flow, list[_Mark]] = defaultdict(list)

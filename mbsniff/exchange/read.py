@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,12 @@ from mbsniff.compiled import kernel
 from mbsniff.exchange.result import Exchange
 from mbsniff.exchange.tracker import Tracker
 from mbsniff.wire.load import Columns
-from mbsniff.wire.ports import AUTO, MODBUS_PORT, PortFinder, PortSearch
-from mbsniff.wire.reader import Counters, MessageReader
+from mbsniff.wire.reader import MODBUS_PORT, Counters, MessageReader
 
+if TYPE_CHECKING:
+    from mbsniff.wire.ports import PortSearch
+
+AUTO = 0  # stands among ports for "find them"
 TRANSACTION_BYTES = 250  # of a capture, with headers and acknowledgement: a guess at how many there will be
 BLANK_NS = 1_000_000_000  # a stretch without any frame, from this length on, is kept
 STEP_NS = (
@@ -213,6 +217,8 @@ def _look_for_ports(
     batches: Iterator[FrameBatch], stated: Collection[int], compiled: bool
 ) -> tuple[PortSearch, Iterator[FrameBatch]]:
     """What a look at the first frames gives, and all batches from the first one on."""
+    from mbsniff.wire.ports import PortFinder  # with a loop of its own
+
     finder = PortFinder(compiled=compiled)
     while finder.wants_more and (batch := next(batches, None)) is not None:
         if len(batch.rows):

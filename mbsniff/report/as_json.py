@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mbsniff.capture import Clock
 from mbsniff.diagnose import Diagnosis, Finding, Verdict
 from mbsniff.diagnose.hearing import Background
 from mbsniff.diagnose.incidents import Incident
 from mbsniff.diagnose.wording import moment
-from mbsniff.exchange import PortSearch, Translation
+from mbsniff.exchange import Translation
 from mbsniff.exchange.columns import STATUS_NAMES
 from mbsniff.measure import PollFigures, Silence
 from mbsniff.measure.figures import Endpoint, MasterHabits
@@ -24,6 +24,9 @@ from mbsniff.report.rounding import (
     ratio,
     seconds,
 )
+
+if TYPE_CHECKING:  # loaded where ports are looked for
+    from mbsniff.wire.ports import PortSearch
 
 SCHEMA = 1
 

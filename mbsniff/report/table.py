@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 from tabulate import tabulate
 
@@ -12,8 +13,10 @@ from mbsniff.diagnose import Diagnosis, Finding
 from mbsniff.diagnose.naming import folded
 from mbsniff.diagnose.wording import clock, counted, day, duration, listed
 from mbsniff.errors import one_line
-from mbsniff.exchange import PortSearch
 from mbsniff.report.columns import CERTAINTY_MARKS, COLUMNS, Column
+
+if TYPE_CHECKING:  # loaded where ports are looked for
+    from mbsniff.wire.ports import PortSearch
 
 CAUTION = (
     "Heaters, drives and valves can hurt people. Whether a device really fell back shows only in the device. Local "

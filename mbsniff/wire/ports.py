@@ -11,10 +11,8 @@ from numpy.typing import NDArray
 from mbsniff.capture import FrameBatch
 from mbsniff.capture.frames import CAPTURED, POSITION
 from mbsniff.wire import signature as g
+from mbsniff.wire.reader import MODBUS_PORT
 from mbsniff.wire.unwrap import Unwrapper
-
-MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
-AUTO = 0  # stands among ports for "find them"
 
 MOST_FRAMES = 100_000  # looked at
 MOST_BYTES = 32 << 20  # of frames, which are kept meanwhile

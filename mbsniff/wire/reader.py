@@ -22,7 +22,6 @@ from mbsniff.wire.connections import (
 )
 from mbsniff.wire.loop import MOST_ROWS, MOST_VALUES, frames_to_rows, settle_connection
 from mbsniff.wire.network.reader import NetworkReader
-from mbsniff.wire.ports import MODBUS_PORT
 from mbsniff.wire.rows import ROW_COLUMNS
 from mbsniff.wire.unwrap import Unwrapper
 from mbsniff.wire.unwrap.layers import SECURED_NAME
@@ -55,6 +54,9 @@ class Counters:
     """Frames by the layer that they were found below (`mbsniff.wire.unwrap.layers`)."""
     not_seen_through: dict[str, int] = field(default_factory=dict)
     """Frames by what keeps them from being read: encryption above all."""
+
+
+MODBUS_PORT = 502  # Messaging on TCP/IP V1.0b, 4.3.1.3; IANA: mbap
 
 
 class MessageReader:

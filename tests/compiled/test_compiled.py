@@ -453,6 +453,8 @@ SPECIAL = {
         "mbsniff.site.kinds",
     },
     "a due watchdog": {"mbsniff.diagnose.recovery.find", "mbsniff.diagnose.registers.readings"},
+    "a second look": {"mbsniff.wire.segment"},
+    "a search for ports": {"mbsniff.wire.ports", "mbsniff.wire.signature"},
     "values of all kinds": {"mbsniff.wire.value_types", "mbsniff.wire.request_values"},
     "other commands": {
         f"mbsniff.{name}" for name in ("audit", "compare", "draft", "plan", "story", "writes")
@@ -468,7 +470,7 @@ SPECIAL = {
 }
 OF_TABLES = {"tabulate", "wcwidth", "html", "mbsniff.report.table", "mbsniff.report.sheets"}
 OF_SITES = SPECIAL["a site file"]
-OF_RECOVERIES = SPECIAL["a due watchdog"] | SPECIAL["values of all kinds"]
+OF_RECOVERIES = SPECIAL["a due watchdog"] | SPECIAL["a second look"] | SPECIAL["values of all kinds"]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ import pytest
 
 from mbsniff.capture import open_recording
 from mbsniff.exchange import PortSearch, read_exchange
-from mbsniff.wire.ports import AUTO, PortFinder
+from mbsniff.exchange.read import AUTO
+from mbsniff.wire.ports import PortFinder
 from tests.builders.adus import adu, pdus
 from tests.builders.measured import DATA, READ
 from tests.builders.packets import Link

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,7 +17,9 @@ from mbsniff.exchange import Look
 from mbsniff.exchange.columns import SENT_AGAIN, STATUS_MASK, UNANSWERED
 from mbsniff.measure import DeviceFigures
 from mbsniff.wire.rows import SERVER
-from mbsniff.wire.segment import Segment, read_segment
+
+if TYPE_CHECKING:
+    from mbsniff.wire.segment import Segment
 
 AT_LEAST = 3
 MOST_LOOKED_AT = 20  # transactions of a device
@@ -135,6 +138,8 @@ def _segments(case: Case, row: int, frames: dict[int, Frame]) -> list[_Seen]:
 
 
 def _see(frame: Frame) -> _Seen | None:
+    from mbsniff.wire.segment import read_segment  # loaded for a second look
+
     segment = read_segment(frame.data, frame.original_bytes, frame.link)
     return None if segment is None else _Seen(frame.ordinal, frame.time_ns, segment)
 
