@@ -93,8 +93,10 @@ def sort_columns(
     keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
-    given = (columns["poll"], columns["request_ns"], columns["request_frame"])
-    places = time_places(*given, bounds_of(polls, groups, len(place)), groups, compiled=compiled)
+    places = time_places(
+        columns["poll"], columns["request_ns"], columns["request_frame"],
+        bounds_of(polls, groups, len(place)), groups, compiled=compiled,
+    )  # fmt: skip
     for name in list(columns):
         columns[name] = _placed(columns.pop(name), places, compiled)
 
