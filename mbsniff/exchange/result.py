@@ -124,13 +124,20 @@ class Exchange:
 
     def poll_key(self, row: int) -> PollKey:
         """What the poll at ``row`` asks."""
-        who, read, write = (int(self.polls[row, column]) for column in (P_WHO, P_READ, P_WRITE))
-        return PollKey(
-            pair=who >> 16,
-            unit=who >> 8 & 0xFF,
-            function=who & 0xFF,
-            start=(read >> 17) - 2,
-            quantity=(read & 0x1FFFF) - 1,
-            write_start=(write >> 17) - 2 if write else NO_ADDRESS,
-            write_quantity=(write & 0x1FFFF) - 1 if write else NO_ADDRESS,
-        )
+        return _poll_key(*self.polls[row, [P_WHO, P_READ, P_WRITE]].tolist())
+
+    def poll_keys(self) -> list[PollKey]:
+        """What each poll asks."""
+        return [_poll_key(*row) for row in self.polls[:, [P_WHO, P_READ, P_WRITE]].tolist()]
+
+
+def _poll_key(who: int, read: int, write: int) -> PollKey:
+    return PollKey(
+        pair=who >> 16,
+        unit=who >> 8 & 0xFF,
+        function=who & 0xFF,
+        start=(read >> 17) - 2,
+        quantity=(read & 0x1FFFF) - 1,
+        write_start=(write >> 17) - 2 if write else NO_ADDRESS,
+        write_quantity=(write & 0x1FFFF) - 1 if write else NO_ADDRESS,
+    )

@@ -88,19 +88,27 @@ def inverse(places: NDArray[np.int32]) -> NDArray[np.int32]:
 def sort_columns(
     columns: dict[str, NDArray[Any]], polls: NDArray[np.int64], pairs: list[Pair], *, compiled: bool
 ) -> None:
-    """Sort the transaction columns by endpoint, unit and time; each is replaced in the dict in turn."""
+    """Sort the transaction columns by endpoint, unit and time; each is replaced in the dict in turn.
+
+    Each goes to the memory of the one before where that fits, since fresh memory takes time.
+    """
     whose = [(pairs[who >> 16], who >> 8 & 0xFF) for who in polls[:, P_WHO].tolist()]
     keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
-    given = (columns["poll"], columns["request_ns"], columns["request_frame"])
-    places = time_places(*given, bounds_of(polls, groups, len(place)), groups, compiled=compiled)
-    for name in list(columns):
-        columns[name] = _placed(columns.pop(name), places, compiled)
-
-
-def _placed(column: NDArray[Any], places: NDArray[np.int32], compiled: bool) -> NDArray[Any]:
-    placed = np.empty_like(column)
-    signed = column.view(np.int32) if column.dtype == np.uint32 else column  # the same bits, a kernel less
-    put(signed, places, placed.view(signed.dtype), compiled=compiled)
-    return placed
+    places = time_places(
+        columns["poll"], columns["request_ns"], columns["request_frame"],
+        bounds_of(polls, groups, len(place)), groups, compiled=compiled,
+    )  # fmt: skip
+    spare: list[NDArray[Any]] = []
+    for name in sorted(columns, key=lambda name: columns[name].itemsize):
+        column = columns[name]
+        if spare and spare[0].nbytes != column.nbytes:
+            spare.clear()  # before more memory is asked for
+        placed = spare.pop().view(column.dtype) if spare else np.empty_like(column)
+        signed = (
+            column.view(np.int32) if column.dtype == np.uint32 else column
+        )  # the same bits, a kernel less
+        put(signed, places, placed.view(signed.dtype), compiled=compiled)
+        columns[name] = placed
+        spare.append(column)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -20,6 +21,7 @@ READS = frozenset((1, 2, 3, 4, 20, 23, 24))
 WRITES = frozenset((5, 6, 15, 16, 21, 22, 23))
 
 
+@functools.lru_cache(maxsize=4096)
 def address_rank(address: str) -> tuple[int, int]:
     """Sorts addresses numerically, IPv4 first."""
     ip = ip_address(address)
@@ -87,7 +89,7 @@ class Groups:
 
 def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
     """Group an exchange's transactions by device."""
-    keys = [exchange.poll_key(row) for row in range(len(exchange.polls))]
+    keys = exchange.poll_keys()
     devices, device_of_poll = _devices(exchange, keys, site)
     joined = {a: g.addresses[0] for g in site.address_groups() for a in g.addresses}
     clients = [joined.get(pair.client, pair.client) for pair in exchange.pairs]
@@ -121,18 +123,18 @@ def group(exchange: Exchange, site: Site, *, compiled: bool) -> Groups:
 def _devices(exchange: Exchange, keys: list[PollKey], site: Site) -> tuple[list[Group], NDArray[np.int64]]:
     """The devices in numeric order, and the device of every poll."""
     found: dict[tuple[str, int, tuple[int, ...]], Device | None] = {}
-    belongs = []
-    for key in keys:
-        pair = exchange.pairs[key.pair]
-        declared = site.device_for(pair.server, pair.port, key.unit)
-        units = declared.units if declared and declared.is_one_box else (key.unit,)
-        identity = (pair.server, pair.port, units)
+    belongs = {}
+    for pair, unit in dict.fromkeys((key.pair, key.unit) for key in keys):
+        whom = exchange.pairs[pair]
+        declared = site.device_for(whom.server, whom.port, unit)
+        units = declared.units if declared and declared.is_one_box else (unit,)
+        identity = (whom.server, whom.port, units)
         found[identity] = declared
-        belongs.append(identity)
+        belongs[pair, unit] = identity
     ranked = sorted(found, key=lambda d: (address_rank(d[0]), d[1], d[2]))
     place = {identity: index for index, identity in enumerate(ranked)}
     devices = [Group(*identity, found[identity]) for identity in ranked]
-    return devices, np.array([place[identity] for identity in belongs], np.int64)
+    return devices, np.array([place[belongs[key.pair, key.unit]] for key in keys], np.int64)
 
 
 def is_orphan(key: PollKey) -> bool:

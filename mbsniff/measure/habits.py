@@ -99,8 +99,9 @@ def _tries(polls: NDArray[np.int32], kinds: NDArray[np.uint8]) -> int | None:
 
 def _reconnect(events: NDArray[np.int64]) -> int | None:
     """Median time from a connection's end, by whomever, to the next attempt to open one."""
-    opens = events[(events[:, E_KIND] == OPENING) & (events[:, E_AMOUNT] == 0), E_TIME_NS]
-    ends = np.sort(events[np.isin(events[:, E_KIND], (CLOSING, RESET)), E_TIME_NS])
+    kinds = events[:, E_KIND]
+    opens = events[(kinds == OPENING) & (events[:, E_AMOUNT] == 0), E_TIME_NS]
+    ends = np.sort(events[(kinds == CLOSING) | (kinds == RESET), E_TIME_NS])
     if not len(opens) or not len(ends):
         return None
     last = np.searchsorted(ends, opens, side="right") - 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -76,21 +78,24 @@ def loads(
     ``scratch`` has two rows with room for all of ``order``.
     """
     exchange = groups.exchange
-    masters, whose = np.unique(groups.master_of_poll[polls], return_inverse=True)
-    reads = np.zeros(1 + len(masters), np.int64)
-    np.add.at(reads[1:], whose, exchange.polls[polls, P_COUNT])
-    found = np.zeros((1 + len(masters) if len(masters) > 1 else 1, WINDOW_COLUMNS), np.int64)
-    found[1:, W_NEXT] = np.cumsum(reads[:-1])[: len(found) - 1]
+    owners = groups.master_of_poll[polls].tolist()
+    reads = dict.fromkeys(sorted(set(owners)), 0)
+    for master, count in zip(owners, exchange.polls[polls, P_COUNT].tolist(), strict=True):
+        reads[master] += count
+    place = {master: index for index, master in enumerate(reads)}
+    found = np.zeros((1 + len(reads) if len(reads) > 1 else 1, WINDOW_COLUMNS), np.int64)
+    found[1:, W_NEXT] = [0, *itertools.accumulate(reads.values())][: len(found) - 1]
+    whose = [place[master] for master in owners]
     with groups.table(polls, whose, rest=-1, place=READERS) as reader:
         busiest_windows(
             order, exchange.request_ns, exchange.poll, reader, SECOND_NS, TEN_SECONDS_NS, *scratch, found,
             compiled=compiled,
         )  # fmt: skip
-    whole = _load(int(reads.sum()), found[0].tolist())
+    whole = _load(sum(reads.values()), found[0].tolist())
     if len(found) == 1:
-        return whole, {groups.masters[m]: whole for m in masters.tolist()}
-    each = zip(masters.tolist(), reads[1:].tolist(), found[1:].tolist(), strict=True)
-    apart = {groups.masters[m]: _load(count, row) for m, count, row in each}
+        return whole, {groups.masters[m]: whole for m in reads}
+    each = zip(reads.items(), found[1:].tolist(), strict=True)
+    apart = {groups.masters[m]: _load(count, row) for (m, count), row in each}
     return whole, dict(sorted(apart.items()))
 
 

@@ -22,7 +22,7 @@ from mbsniff.measure.figures import (
     PollFigures,
     Quantiles,
 )
-from mbsniff.measure.groups import BLOCK_READS, Group, Groups, address_rank, group, is_orphan
+from mbsniff.measure.groups import BLOCK_READS, Group, Groups, group, is_orphan
 from mbsniff.measure.habits import LinksByPair, master_habits
 from mbsniff.measure.load import loads, reading_polls
 from mbsniff.measure.polls import poll_figures
@@ -94,9 +94,9 @@ def _habits(
 ) -> list[MasterHabits]:
     """How each client of an endpoint behaves; ``polls`` are all of the endpoint's, ``order`` as there."""
     requests: Counter[int] = Counter()
-    for row in polls:
+    for row, count in zip(polls, groups.exchange.polls[polls, P_COUNT].tolist(), strict=True):
         if not is_orphan(groups.keys[row]):
-            requests[groups.keys[row].pair] += int(groups.exchange.polls[row, P_COUNT])
+            requests[groups.keys[row].pair] += count
     return [master_habits(groups, pair, count, order, links) for pair, count in sorted(requests.items())]
 
 
@@ -124,6 +124,7 @@ class _Device:
         self.group: Group = groups.devices[device]
         self.rows = groups.polls_of_device[device]
         self.requests = [row for row in self.rows if not is_orphan(groups.keys[row])]
+        self.counts: list[int] = groups.exchange.polls[self.requests, P_COUNT].tolist()
         declared = self.group.declared
         self.limits: Limits = declared.limits if declared else site.defaults
 
@@ -135,11 +136,11 @@ class _Device:
         feeds = feeding_polls(groups, self.site, self.device, limits)
         taken = take(groups, self.device, scratch, compiled=compiled)
         reply = quantiles(taken.replies_ns, compiled=compiled)
-        polls = poll_figures(groups, self.device, feeds, taken.intervals_ns, compiled=compiled)
+        polls = poll_figures(groups, self.device, feeds, taken, scratch[0], compiled=compiled)
         reads = reading_polls(groups, self.rows)
         times = self._extent()
-        requests = int(groups.exchange.polls[self.requests, P_COUNT].sum())
-        masters = {groups.masters[groups.master_of_poll[row]] for row in self.requests}
+        requests = sum(self.counts)
+        masters = sorted(set(groups.master_of_poll[self.requests].tolist()))
         if load is None:
             load, _ = loads(groups, groups.transactions(self.device), reads, scratch, compiled=compiled)
         span = (self.facts.starts_ns or 0, self.facts.ends_ns or 0)
@@ -152,7 +153,7 @@ class _Device:
             limits=limits,
             index=self.device,
             endpoint=self.endpoint,
-            masters=sorted(masters, key=address_rank),
+            masters=[groups.masters[master] for master in masters],
             regular=self._is_regular(polls, requests, *times),
             requests=requests,
             statuses=taken.statuses,
@@ -191,15 +192,14 @@ class _Device:
 
     def _functions(self) -> dict[int, int]:
         counts: Counter[int] = Counter()
-        for row in self.requests:
-            counts[self.groups.keys[row].function] += int(self.groups.exchange.polls[row, P_COUNT])
+        for row, count in zip(self.requests, self.counts, strict=True):
+            counts[self.groups.keys[row].function] += count
         return dict(sorted(counts.items()))
 
     def _block_sizes(self) -> dict[int, dict[int, int]]:
         sizes: dict[int, Counter[int]] = {}
-        for row in self.requests:
+        for row, count in zip(self.requests, self.counts, strict=True):
             key = self.groups.keys[row]
             if key.function in BLOCK_READS and key.quantity >= 0:
-                count = int(self.groups.exchange.polls[row, P_COUNT])
                 sizes.setdefault(key.function, Counter())[key.quantity] += count
         return {function: dict(sorted(found.items())) for function, found in sorted(sizes.items())}

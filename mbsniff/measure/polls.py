@@ -9,48 +9,56 @@ from numpy.typing import NDArray
 
 from mbsniff.exchange.columns import P_ANSWERED, P_CHANGES, P_COUNT
 from mbsniff.measure.figures import PollFigures, Quantiles
-from mbsniff.measure.groups import WRITES, Groups, address_rank, is_orphan
-from mbsniff.measure.quantiles import quantiles
+from mbsniff.measure.groups import WRITES, Groups, is_orphan
+from mbsniff.measure.quantiles import quantiles_apart
+from mbsniff.measure.transactions import Taken
 
 LEAST_INTERVALS = 4  # for a poll to be called cyclic
 LEAST_WRITES = 3  # for one to be called on change
 
 
 def poll_figures(
-    groups: Groups, device: int, feeds: list[bool], intervals_ns: list[NDArray[np.int64]], *, compiled: bool
+    groups: Groups, device: int, feeds: list[bool], taken: Taken, room: NDArray[np.int64], *, compiled: bool
 ) -> list[PollFigures]:
     """Figures of the device's polls, by master, function, addresses.
 
-    ``feeds`` and ``intervals_ns`` have an entry for each of them, in the groups' order; the intervals may be
-    reordered.
+    ``feeds`` has an entry for each of them, in the groups' order; ``taken`` is the device's, whose intervals may be
+    reordered. ``room``, which is changed, has space for as many as these.
     """
+    rows, stretches = groups.polls_of_device[device], taken.stretches
+    periods = quantiles_apart(taken.intervals_ns, stretches, room, compiled=compiled)
     made = [
-        _poll(groups, row, fed, intervals, compiled)
-        for row, fed, intervals in zip(groups.polls_of_device[device], feeds, intervals_ns, strict=True)
+        _poll(groups, row, fed, taken.intervals_ns[begin:end], period)
+        for row, fed, (begin, end), period in zip(rows, feeds, stretches, periods, strict=True)
         if not is_orphan(groups.keys[row])
     ]
-    return sorted(made, key=_rank)
+    made.sort(key=_rank)
+    return [poll for _, poll in made]
 
 
-def _rank(poll: PollFigures) -> tuple[object, ...]:
+def _rank(made: tuple[int, PollFigures]) -> tuple[int, ...]:
+    master, poll = made
     addresses = (poll.start, poll.quantity, poll.write_start, poll.write_quantity)
-    return address_rank(poll.master), poll.function, *(-1 if a is None else a for a in addresses)
+    return master, poll.function, *(-1 if a is None else a for a in addresses)
 
 
-def _poll(groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], compiled: bool) -> PollFigures:
-    key = groups.keys[row]
-    period = quantiles(intervals, compiled=compiled)
-    count, answered, changes = groups.exchange.polls[row, [P_COUNT, P_ANSWERED, P_CHANGES]].tolist()
-    return PollFigures(
+def _poll(
+    groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], period: Quantiles | None
+) -> tuple[int, PollFigures]:
+    """The place of the poll's master among the groups', which are in numeric order, and its figures."""
+    key, master = groups.keys[row], int(groups.master_of_poll[row])
+    figures = groups.exchange.polls[row].tolist()
+    count, changes = figures[P_COUNT], figures[P_CHANGES]
+    return master, PollFigures(
         row=row,
-        master=groups.masters[groups.master_of_poll[row]],
+        master=groups.masters[master],
         function=key.function,
         start=_or_none(key.start),
         quantity=_or_none(key.quantity),
         write_start=_or_none(key.write_start),
         write_quantity=_or_none(key.write_quantity),
         count=count,
-        answered=answered,
+        answered=figures[P_ANSWERED],
         changes=changes,
         feeds=feeds,
         kind=_kind(key.function, count, changes, intervals, period),
@@ -66,10 +74,17 @@ def _kind(
     function: int, count: int, changes: int, intervals: NDArray[np.int64], period: Quantiles | None
 ) -> Literal["cyclic", "on change", "sporadic"]:
     """By the spread of its intervals, and, of writes, by whether each brings another value."""
-    if period and len(intervals) >= LEAST_INTERVALS:
-        near = (intervals >= -(-period.median // 2)) & (intervals <= 3 * period.median // 2)
-        if 10 * np.count_nonzero(near) >= 8 * len(intervals):
-            return "cyclic"
+    if period and len(intervals) >= LEAST_INTERVALS and _is_regular(intervals, period):
+        return "cyclic"
     if function in WRITES and count >= LEAST_WRITES and 10 * changes >= 9 * (count - 1):
         return "on change"
     return "sporadic"
+
+
+def _is_regular(intervals: NDArray[np.int64], period: Quantiles) -> bool:
+    """Whether 8 in 10 intervals or more are near the median; 9 in 10 lie between the 5th and 95th percentile."""
+    least, most = -(-period.median // 2), 3 * period.median // 2
+    if least <= period.p5 and period.p95 <= most:
+        return True
+    near = (intervals >= least) & (intervals <= most)
+    return 10 * int(np.count_nonzero(near)) >= 8 * len(intervals)

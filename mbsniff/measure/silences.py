@@ -114,7 +114,7 @@ class _Found:
 
     def _clear(self) -> None:
         self.longest = np.zeros((1, f.SILENCE_COLUMNS), np.int64)
-        self.table = np.zeros((MOST_LISTED, f.SILENCE_COLUMNS), np.int64)
+        self.table = np.empty((MOST_LISTED, f.SILENCE_COLUMNS), np.int64)
         self.masters = np.zeros((self._count, f.MASTER_COLUMNS), np.int64)
         self.masters[:, [f.M_LAST_NS, f.M_LATEST_NS]] = -1
         self.registers = np.zeros(f.R_COLUMNS, np.int64)

@@ -11,9 +11,11 @@ from mbsniff.exchange.columns import LATE, NO_CODE, P_COUNT, RESENT, SENT_AGAIN,
 from mbsniff.measure.figures import Quantiles
 from mbsniff.measure.groups import Groups
 from mbsniff.measure.passes import gather_services, take_transactions
-from mbsniff.measure.quantiles import quantiles
+from mbsniff.measure.quantiles import Stretch, quantiles_apart
 
 PLACES, BEFORE = 1, 2  # tables of its own among the groups'
+
+_MARKED = [np.flatnonzero(np.arange(256) & mark) for mark in (RESENT, SENT_AGAIN)]
 
 
 @dataclass(frozen=True)
@@ -29,8 +31,10 @@ class Taken:
     """By exception code; 0 where a reply had none or it was not recorded."""
     replies_ns: NDArray[np.int64]
     """Reply times of the answered requests, shape (answered,)."""
-    intervals_ns: list[NDArray[np.int64]]
-    """Between the requests of each of the device's polls, in the groups' order."""
+    intervals_ns: NDArray[np.int64]
+    """Between the requests of each of the device's polls."""
+    stretches: list[Stretch]
+    """Where in ``intervals_ns`` those of each poll lie, in the groups' order."""
 
 
 def take(groups: Groups, device: int, scratch: NDArray[np.int64], *, compiled: bool) -> Taken:
@@ -49,17 +53,18 @@ def take(groups: Groups, device: int, scratch: NDArray[np.int64], *, compiled: b
             compiled=compiled,
         )  # fmt: skip
     statuses = counts.reshape(16, 16).sum(axis=0).tolist()
-    marked = [int(counts[np.arange(256) & mark != 0].sum()) for mark in (RESENT, SENT_AGAIN)]
+    resent, sent_again = (int(counts[marked].sum()) for marked in _MARKED)
     exceptions[0] = exceptions[NO_CODE]
-    stretches = zip((ends - lengths + 1).tolist(), ends.tolist(), strict=True)
+    first = (ends - lengths + 1).tolist()  # each poll's first request has none before
     return Taken(
         statuses={name: statuses[code] for code, name in enumerate(STATUS_NAMES)},
         answered=sum(statuses[1 : LATE + 1]),
-        resent=marked[0],
-        sent_again=marked[1],
-        exceptions={code: int(exceptions[code]) for code in range(NO_CODE) if exceptions[code]},
+        resent=resent,
+        sent_again=sent_again,
+        exceptions={code: count for code, count in enumerate(exceptions[:NO_CODE].tolist()) if count},
         replies_ns=scratch[0][:answered],
-        intervals_ns=[scratch[1][first:end] for first, end in stretches],
+        intervals_ns=scratch[1],
+        stretches=list(zip(first, ends.tolist(), strict=True)),
     )
 
 
@@ -84,5 +89,6 @@ def service_times(
         )  # fmt: skip
         if count < 0:
             order = order[np.argsort(exchange.reply_frame[order], kind="stable")]
-    stretches = zip(begins, places.tolist(), strict=True)
-    return [quantiles(lengths[begin:end], compiled=compiled) for begin, end in stretches]
+    return quantiles_apart(
+        lengths, list(zip(begins, places.tolist(), strict=True)), lengths, compiled=compiled
+    )
