@@ -1,17 +1,20 @@
-"""The part ``artefacts``: what copies and segments out of order cost, a frame, against a clean capture."""
+"""The part ``artefacts``: what copies and late segments cost, a frame, against a clean capture."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from statistics import median
 
 from tests.benchmarks.bench import Bench, say
 from tests.benchmarks.disturb import Disturbance
 from tests.benchmarks.figures import Figure
+from tests.benchmarks.generator import Generated
 from tests.benchmarks.parts import MB, NS_PER_S, TIMES
-from tests.benchmarks.runs import RunError, interleaved, median_s
+from tests.benchmarks.runs import Run, RunError, interleaved
 
 LATE = 0.05
+SMALL_BYTES = 10 * MB
 GOAL = 2.0
 DISTURBANCES: dict[str, tuple[Disturbance, float | None]] = {
     "every frame doubled": (Disturbance(double=True), None),
@@ -21,25 +24,41 @@ DISTURBANCES: dict[str, tuple[Disturbance, float | None]] = {
 
 
 def artefacts(bench: Bench) -> list[Figure]:
-    """Cost of a recorded frame beyond a small capture's run: clean, and disturbed in three ways."""
-    if bench.size_bytes < 20 * MB:
+    """Cost of a recorded frame beyond the run of a small capture of its kind: clean, and disturbed in three ways."""
+    if bench.size_bytes < 2 * SMALL_BYTES:
         raise RunError("artefacts are not to be told from captures of less than 20 MB")
-    small, clean = bench.capture(10 * MB), bench.capture(bench.size_bytes)
-    captures = [clean, *(bench.disturbed(clean, how) for how, _ in DISTURBANCES.values())]
+    clean = [bench.capture(size) for size in (SMALL_BYTES, bench.size_bytes)]
+    kinds = [clean, *([bench.disturbed(made, how) for made in clean] for how, _ in DISTURBANCES.values())]
     say(f"artefacts: {bench.pairs} rounds")
-    start, *runs = interleaved(bench.pairs, *(partial(bench.mbsniff, made) for made in (small, *captures)))
-    for made in captures[1:]:
-        bench.forget(made)
-    start_s = median_s(start)
-    costs = [
-        [NS_PER_S * (run.wall_s - start_s) / made.frames for run in each]
-        for made, each in zip(captures, runs, strict=True)
-    ]
-    if min(costs[0]) <= 0:
-        raise RunError("the clean capture took no longer than the small one: use a larger --size")
-    figures = [Figure("a frame, clean", median(costs[0]), "ns", note=f"{clean.frames:,} frames")]
-    for (name, (_, goal)), made, cost in zip(DISTURBANCES.items(), captures[1:], costs[1:], strict=True):
-        ratio = median(ours / plain for ours, plain in zip(cost, costs[0], strict=True))
-        figures.append(Figure(f"a frame, {name}", median(cost), "ns", note=f"{made.frames:,} frames"))
-        figures.append(Figure(f"{name}, ratio", ratio, TIMES, goal))
+    runs = interleaved(bench.pairs, *(partial(bench.mbsniff, made) for kind in kinds for made in kind))
+    for kind in kinds[1:]:
+        for made in kind:
+            bench.forget(made)
+    wall, processor = (_costs_ns(kinds, runs, cost) for cost in (lambda r: r.wall_s, lambda r: r.processor_s))
+    figures = [Figure("a frame, clean", median(wall[0]), "ns", note=f"{clean[1].frames:,} frames")]
+    for number, (name, (_, goal)) in enumerate(DISTURBANCES.items(), start=1):
+        note = f"{kinds[number][1].frames:,} frames"
+        figures += [
+            Figure(f"a frame, {name}", median(wall[number]), "ns", note=note),
+            Figure(f"{name}, ratio", _ratio(wall[number], wall[0]), TIMES, goal),
+            Figure(f"{name}, ratio of processor time", _ratio(processor[number], processor[0]), TIMES),
+        ]
     return figures
+
+
+def _costs_ns(
+    kinds: list[list[Generated]], runs: list[list[Run]], cost: Callable[[Run], float]
+) -> list[list[float]]:
+    """Of each kind, each round's cost of one more frame; its small capture's runs stand before the large one's."""
+    costs = []
+    for (small, large), less, more in zip(kinds, runs[0::2], runs[1::2], strict=True):
+        frames = large.frames - small.frames
+        costs.append([NS_PER_S * (cost(b) - cost(a)) / frames for a, b in zip(less, more, strict=True)])
+    return costs
+
+
+def _ratio(disturbed: list[float], clean: list[float]) -> float:
+    """Median of the rounds' ratios."""
+    if min(clean) <= 0:
+        raise RunError("the clean capture took no longer than the small one: use a larger --size")
+    return median(a / b for a, b in zip(disturbed, clean, strict=True))
