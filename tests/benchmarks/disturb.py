@@ -128,7 +128,7 @@ def _recorded(
     for copy in range(copies):
         view = data.copy()
         _put_times(view, start[order], time_us[copy::copies])
-        whole = memoryview(view)
+        whole = view.data
         ends = zip(start[order].tolist(), start[order + 1].tolist(), strict=True)
         views.append([whole[begin:end] for begin, end in ends])
     return [piece for same in zip(*views, strict=True) for piece in same], int(time_us[-1])
