@@ -24,20 +24,21 @@ DISTURBANCES: dict[str, tuple[Disturbance, float | None]] = {
 
 
 def artefacts(bench: Bench) -> list[Figure]:
-    """Cost of a recorded frame beyond the run of a small capture of its kind: clean, and disturbed in three ways."""
+    """Cost of a recorded frame beyond a small clean capture's run: clean, and disturbed in three ways."""
     if bench.size_bytes < 2 * SMALL_BYTES:
         raise RunError("artefacts are not to be told from captures of less than 20 MB")
-    clean = [bench.capture(size) for size in (SMALL_BYTES, bench.size_bytes)]
-    kinds = [clean, *([bench.disturbed(made, how) for made in clean] for how, _ in DISTURBANCES.values())]
+    small, clean = bench.capture(SMALL_BYTES), bench.capture(bench.size_bytes)
+    captures = [clean, *(bench.disturbed(clean, how) for how, _ in DISTURBANCES.values())]
     say(f"artefacts: {bench.pairs} rounds")
-    runs = interleaved(bench.pairs, *(partial(bench.mbsniff, made) for kind in kinds for made in kind))
-    for kind in kinds[1:]:
-        for made in kind:
-            bench.forget(made)
-    wall, processor = (_costs_ns(kinds, runs, cost) for cost in (lambda r: r.wall_s, lambda r: r.processor_s))
-    figures = [Figure("a frame, clean", median(wall[0]), "ns", note=f"{clean[1].frames:,} frames")]
+    start, *runs = interleaved(bench.pairs, *(partial(bench.mbsniff, made) for made in (small, *captures)))
+    for made in captures[1:]:
+        bench.forget(made)
+    wall, processor = (
+        _costs_ns(captures, runs, start, cost) for cost in (lambda r: r.wall_s, lambda r: r.processor_s)
+    )
+    figures = [Figure("a frame, clean", median(wall[0]), "ns", note=f"{clean.frames:,} frames")]
     for number, (name, (_, goal)) in enumerate(DISTURBANCES.items(), start=1):
-        note = f"{kinds[number][1].frames:,} frames"
+        note = f"{captures[number].frames:,} frames"
         figures += [
             Figure(f"a frame, {name}", median(wall[number]), "ns", note=note),
             Figure(f"{name}, ratio", _ratio(wall[number], wall[0]), TIMES, goal),
@@ -47,14 +48,14 @@ def artefacts(bench: Bench) -> list[Figure]:
 
 
 def _costs_ns(
-    kinds: list[list[Generated]], runs: list[list[Run]], cost: Callable[[Run], float]
+    captures: list[Generated], runs: list[list[Run]], start: list[Run], cost: Callable[[Run], float]
 ) -> list[list[float]]:
-    """Of each kind, each round's cost of one more frame; its small capture's runs stand before the large one's."""
-    costs = []
-    for (small, large), less, more in zip(kinds, runs[0::2], runs[1::2], strict=True):
-        frames = large.frames - small.frames
-        costs.append([NS_PER_S * (cost(b) - cost(a)) / frames for a, b in zip(less, more, strict=True)])
-    return costs
+    """Of each capture, each round's cost of a frame; what starting costs is the median of all rounds."""
+    start_s = median(map(cost, start))
+    return [
+        [NS_PER_S * (cost(run) - start_s) / made.frames for run in each]
+        for made, each in zip(captures, runs, strict=True)
+    ]
 
 
 def _ratio(disturbed: list[float], clean: list[float]) -> float:
