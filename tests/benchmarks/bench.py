@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tests.benchmarks.disturb import Disturbance, disturb
 from tests.benchmarks.generator import Generated, generate
 from tests.benchmarks.runs import Run, RunError, compile_stepping, run, warm
 from tests.benchmarks.shape import Shape
@@ -49,6 +50,15 @@ class Bench:
             self._check(made)
             self._made[size_bytes, shape] = made
         return self._made[size_bytes, shape]
+
+    def disturbed(self, made: Generated, disturbance: Disturbance) -> Generated:
+        """The bench's capture as a bad mirror port delivers it; checked too. Others forget it."""
+        path = self.folder / f"disturbed-{next(self._numbers)}.pcap"
+        say(f"disturbing {made.size_bytes / 1e6:,.0f} MB: {disturbance}")
+        result = disturb(made, self.shape, path, disturbance)
+        warm(path)
+        self._check(result)
+        return result
 
     def forget(self, made: Generated) -> None:
         """Delete a capture that no other part needs."""

@@ -3,7 +3,7 @@
     python -m tests.benchmarks.speed --folder /var/tmp --size 1GB
     python -m tests.benchmarks.speed slope memory --folder /var/tmp --size 50MB --pairs 3
 
-The goals are meant for ``--size 1GB`` (7 GB of disk and page cache, nothing else running); smaller sizes
+The goals are meant for ``--size 1GB`` (8 GB of disk and page cache, nothing else running); smaller sizes
 give a first impression. Needs a C compiler and the development files of the C capture library.
 Exit status: 0 all goals reached, 1 not all, 2 wrong call.
 """
@@ -22,6 +22,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tests.benchmarks import parts
+from tests.benchmarks.artefacts import artefacts
 from tests.benchmarks.bench import Bench
 from tests.benchmarks.figures import Figure, failed, table
 from tests.benchmarks.generator import add_shape_options, shape_of
@@ -35,6 +36,7 @@ PARTS: dict[str, Callable[[Bench], list[Figure]]] = {
     "whole": parts.whole,
     "slope": parts.slope,
     "growth": parts.growth,
+    "artefacts": artefacts,
 }
 
 

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from tests.benchmarks import parts, peers
+from tests.benchmarks.artefacts import artefacts
 from tests.benchmarks.bench import Bench
+from tests.benchmarks.disturb import Disturbance
 from tests.benchmarks.figures import Figure, failed, table
 from tests.benchmarks.generator import Generated, generate
 from tests.benchmarks.memory import can_measure
@@ -41,11 +43,15 @@ class Known(Bench):
         slower = {40: 1, 5_000: 2, 50_000: 10}[shape.connections]
         return Generated(Path(str(slower)), size_bytes, size_bytes // 100, size_bytes // 300)
 
+    def disturbed(self, made: Generated, disturbance: Disturbance) -> Generated:
+        slower = 1 + disturbance.double + (disturbance.late > 0) / 2
+        return Generated(Path(str(slower)), made.size_bytes, made.frames, made.transactions)
+
     def forget(self, made: Generated) -> None:
         pass
 
     def mbsniff(self, made: Generated, *_: object, watch_memory: bool = False) -> Run:
-        wall_s = 1 + 150e-9 * made.frames * int(str(made.path))
+        wall_s = 1 + 150e-9 * made.frames * float(str(made.path))
         return Run(wall_s, wall_s, 350 * MB * watch_memory, 0, b"{}", "")
 
     def stepping(self, made: Generated) -> Run:
@@ -82,6 +88,20 @@ def test_growth_is_the_ratio_of_costs_beyond_a_small_run(known: Known) -> None:
     plain, many = 1.5 - 0.015, 15 - 0.015
     assert figures["5,000 connections, ratio"] == (round((3 - 0.015) / plain, 6), "no")
     assert figures["50,000 connections, ratio"] == (round(many / plain, 6), "no")
+
+
+def test_artefacts_are_held_against_the_clean_capture(known: Known) -> None:
+    """Costs beyond a small clean capture's run: disturbed frames cost twice, 1.5 times and 2.5 times as much here."""
+    figures = by_name(artefacts(known))
+    small, clean = 0.015, 1.5
+    for name, slower, reached in (
+        ("every frame doubled", 2, ""),
+        ("5 % of the segments late", 1.5, ""),
+        ("doubled and 5 % late", 2.5, "no"),
+    ):
+        ratio = round((clean * slower - small) / (clean - small), 6)
+        assert figures[f"{name}, ratio"] == (ratio, reached)
+        assert figures[f"{name}, ratio of processor time"] == (ratio, "")
 
 
 def test_memory_goal_is_the_larger_allowance(known: Known) -> None:
