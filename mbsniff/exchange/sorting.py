@@ -89,14 +89,21 @@ def sort_columns(
     columns: dict[str, NDArray[Any]], polls: NDArray[np.int64], pairs: list[Pair], *, compiled: bool
 ) -> None:
     """Sort the transaction columns by endpoint, unit and time; each is replaced in the dict in turn."""
-    whose = [(pairs[who >> 16], who >> 8 & 0xFF) for who in polls[:, P_WHO].tolist()]
-    keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
+    whose = polls[:, P_WHO].tolist()
+    servers = {pair: (*_number(pairs[pair].server), pairs[pair].port) for pair in {who >> 16 for who in whose}}
+    keys = [(*servers[who >> 16], who >> 8 & 0xFF) for who in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
     given = (columns["poll"], columns["request_ns"], columns["request_frame"])
     places = time_places(*given, bounds_of(polls, groups, len(place)), groups, compiled=compiled)
     for name in list(columns):
         columns[name] = _placed(columns.pop(name), places, compiled)
+
+
+def _number(address: str) -> tuple[int, int]:
+    """IP version and address, so that addresses sort by value."""
+    parsed = ip_address(address)
+    return parsed.version, int(parsed)
 
 
 def _placed(column: NDArray[Any], places: NDArray[np.int32], compiled: bool) -> NDArray[Any]:

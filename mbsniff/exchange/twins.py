@@ -89,9 +89,12 @@ class Twins:
 
     def _look(self, fresh: Longs, reach: Reach, rows: Longs) -> list[tuple[int, int]]:
         """Twins of ``fresh`` connections, of those not known on both sides before, and of those begun anew."""
-        fresh = np.concatenate([self._waiting, fresh])
+        if len(fresh) or len(self._waiting):
+            fresh = np.concatenate([self._waiting, fresh])
         known = (reach[fresh] >= 0).all(axis=1)
         self._waiting = fresh[~known][-MOST_KNOWN:]
+        if len(reach) < 2:  # nobody to be the twin
+            return []
         begun = _handshakes(rows)
         fresh = np.union1d(fresh[known], begun[:, 0])
         if not len(fresh):
@@ -154,7 +157,10 @@ class _Portion:
 def _handshakes(rows: Longs) -> Longs:
     """Connection, and the numbers that client and server begin with, of each handshake; shape (handshakes, 3)."""
     opened = rows[rows[:, KIND] >= OPENING]  # rare events, of which these two matter
-    opened = opened[np.isin(opened[:, KIND], (OPENING, ACCEPTED)) & (opened[:, AMOUNT] == 0)]
+    kinds = opened[:, KIND]
+    opened = opened[((kinds == OPENING) | (kinds == ACCEPTED)) & (opened[:, AMOUNT] == 0)]
+    if len(opened) < 2:
+        return np.empty((0, 3), np.int64)
     opened = opened[np.argsort(opened[:, CONNECTION], kind="stable")]
     one, two = opened[:-1], opened[1:]
     both = (one[:, CONNECTION] == two[:, CONNECTION]) & (one[:, KIND] == OPENING) & (two[:, KIND] == ACCEPTED)
