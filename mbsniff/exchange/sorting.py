@@ -89,8 +89,12 @@ def sort_columns(
     columns: dict[str, NDArray[Any]], polls: NDArray[np.int64], pairs: list[Pair], *, compiled: bool
 ) -> None:
     """Sort the transaction columns by endpoint, unit and time; each is replaced in the dict in turn."""
+    if not len(columns["poll"]):
+        return
     whose = polls[:, P_WHO].tolist()
-    servers = {pair: (*_number(pairs[pair].server), pairs[pair].port) for pair in {who >> 16 for who in whose}}
+    servers = {
+        pair: (*_number(pairs[pair].server), pairs[pair].port) for pair in {who >> 16 for who in whose}
+    }
     keys = [(*servers[who >> 16], who >> 8 & 0xFF) for who in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)

@@ -96,13 +96,16 @@ class Twins:
         if len(reach) < 2:  # nobody to be the twin
             return []
         begun = _handshakes(rows)
-        fresh = np.union1d(fresh[known], begun[:, 0])
+        fresh = np.union1d(fresh[known], begun[:, 0]) if len(begun) else fresh[known]
         if not len(fresh):
             return []
-        others = np.union1d(np.arange(max(len(reach) - MOST_KNOWN, 0), len(reach)), fresh)
+        first = max(len(reach) - MOST_KNOWN, 0)
+        others = np.arange(first, len(reach))
+        if fresh[0] < first:
+            others = np.union1d(others, fresh)
         others = others[(reach[others] >= 0).all(axis=1)]
         stands = np.concatenate([np.column_stack([others, reach[others]]), begun])
-        return _near_pairs(fresh, stands)
+        return _near_pairs(fresh, stands) if len(stands) > 1 else []
 
     def _suspect(
         self, pairs: list[tuple[int, int]], status: NDArray[np.uint8], frames: NDArray[np.uint32]
@@ -173,13 +176,15 @@ def _handshakes(rows: Longs) -> Longs:
 def _near_pairs(fresh: Longs, stands: Longs) -> list[tuple[int, int]]:
     """Connections that stood at about the same numbers, one of them in ``fresh``: (later, earlier) connection.
 
+    ``fresh`` ascends.
+
     ``stands``: connection, client's and server's number, shape (…, 3); one connection may be there several times.
     """
     turns = np.repeat((-_ROUND, 0, _ROUND), len(stands))  # sequence numbers go round
     keys, places = np.tile(stands[:, 1], 3) + turns, np.tile(np.arange(len(stands)), 3)
     order = np.argsort(keys, kind="stable")
     keys, places = keys[order], places[order]
-    own = np.flatnonzero(np.isin(stands[:, 0], fresh))
+    own = np.flatnonzero(fresh[np.searchsorted(fresh[:-1], stands[:, 0])] == stands[:, 0])
     lows = np.searchsorted(keys, stands[own, 1] - NEAR_BYTES)
     highs = np.searchsorted(keys, stands[own, 1] + NEAR_BYTES, side="right")
     crowded = highs - lows > 1  # itself is always there

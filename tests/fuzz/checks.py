@@ -90,6 +90,12 @@ class Checker:
             self.check(case, Reports.ALL)
         self._peak_bytes = _peak_bytes()
 
+    @property
+    def memory_bytes(self) -> tuple[int, int]:
+        """The process's peak so far, and how far that is above the mark."""
+        peak = _peak_bytes()
+        return peak, peak - self._peak_bytes
+
     def check(self, case: Case, reports: Reports = Reports.NONE) -> tuple[int, Trouble | None]:
         """(index in DEPTHS, what went wrong); ``reports``: how much is compared of what follows the reading."""
         trouble, self._depth = None, 0
@@ -199,8 +205,13 @@ def _compare(plain: Any, fast: Any, but: tuple[str, ...] = ()) -> None:
         if each.name in but:
             continue
         one, other = getattr(plain, each.name), getattr(fast, each.name)
-        same = np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
+        same = _same_array(one, other) if isinstance(one, np.ndarray) else one == other
         _wrong_unless(same, f"{type(plain).__name__}.{each.name} differs", one, other)
+
+
+def _same_array(one: np.ndarray[Any, Any], other: np.ndarray[Any, Any]) -> bool:
+    """Whether types, shapes and bytes are the same."""
+    return one.dtype == other.dtype and one.shape == other.shape and one.tobytes() == other.tobytes()
 
 
 def _reports(
