@@ -39,6 +39,7 @@ from tests.site.test_fuzz import check as check_site
 HANG_S = 5.0
 _BY_PIECES = ("clocks",)  # for how long files lie among each other is looked at piece by piece
 _SEEDING = "seeded_multipliers"
+_LEAST_MULTIPLIER = 1 << 20
 DEPTHS = (
     "refused", "no frame", "frames", "TCP of the port", "messages", "transactions", "answered", "site refused",
     "site read",
@@ -82,19 +83,20 @@ class Checker:
         self._limit_bytes = limit_bytes
         self._depth = 0
         self._peak_bytes = 0
-        """The highest so far, from `warm_up` on."""
+        """The highest that was told, from `warm_up` on: what lies beyond is compared with it."""
+        self._began_bytes = 0
 
     def warm_up(self, cases: Sequence[Case]) -> None:
         """Have everything loaded that a reading needs, and take its memory as the mark from which to count."""
         for case in cases:
             self.check(case, Reports.ALL)
-        self._peak_bytes = _peak_bytes()
+        self._peak_bytes = self._began_bytes = _peak_bytes()
 
     @property
     def memory_bytes(self) -> tuple[int, int]:
-        """The process's peak so far, and how far that is above the mark."""
+        """The process's peak so far, and how far that is above what it was behind `warm_up`."""
         peak = _peak_bytes()
-        return peak, peak - self._peak_bytes
+        return peak, peak - self._began_bytes
 
     def check(self, case: Case, reports: Reports = Reports.NONE) -> tuple[int, Trouble | None]:
         """(index in DEPTHS, what went wrong); ``reports``: how much is compared of what follows the reading."""
@@ -278,7 +280,8 @@ def _seeded(case: Case) -> Iterator[None]:
     rng = Random(case.name)
 
     def multipliers() -> np.ndarray[Any, np.dtype[np.int64]]:
-        return np.array([rng.randrange(1 << 20, MODULUS) for _ in range(LIMBS)], np.int64)
+        drawn = np.frombuffer(rng.randbytes(8 * LIMBS), "<u8") % (MODULUS - _LEAST_MULTIPLIER)
+        return drawn.astype(np.int64) + _LEAST_MULTIPLIER
 
     holders = _seeding_modules()
     before = [getattr(module, _SEEDING) for module in holders]
