@@ -32,16 +32,29 @@ _WORDS = {N_ADDRESS: r.R_ADDRESS, N_TARGET: r.R_TARGET}
 
 def network_table(raw: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[str]]:
     """(network, hosts) of rows as `mbsniff.wire.network.rows` has them: by time, then frame; hosts by address."""
+    if not len(raw):
+        return np.empty((0, NETWORK_COLUMNS), np.int64), []
     raw = raw[np.lexsort((raw[:, r.R_KIND], raw[:, r.R_FRAME], raw[:, r.R_TIME_NS]))]
     words = np.concatenate([raw[:, first : first + r.ADDRESS_WORDS] for first in _WORDS.values()])
-    known, which = np.unique(words, axis=0, return_inverse=True)
-    nobody = int(len(known) > 0 and known[0, 0] < 0)  # the row that says "none" sorts first
+    known, which = _distinct(words)
+    nobody = int(known[0, 0] < 0)  # the row that says "none" sorts first
     table = np.empty((len(raw), NETWORK_COLUMNS), np.int64)
     for column, source in _SAME.items():
         table[:, column] = raw[:, source]
-    for column, part in zip(_WORDS, np.split(which.reshape(-1) - nobody, len(_WORDS)), strict=True):
+    for column, part in zip(_WORDS, np.split(which - nobody, len(_WORDS)), strict=True):
         table[:, column] = part
     return table, [_text(*words) for words in known[nobody:].tolist()]
+
+
+def _distinct(words: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The distinct rows, sorted, and which of them each row is: numpy's own way costs several times as much."""
+    order = np.lexsort(words.T[::-1])
+    ascending = words[order]
+    begins = np.ones(len(words), bool)
+    np.any(ascending[1:] != ascending[:-1], axis=1, out=begins[1:])
+    which = np.empty(len(words), np.int64)
+    which[order] = np.cumsum(begins) - 1
+    return ascending[begins], which
 
 
 def _text(first: int, second: int, third: int) -> str:

@@ -92,8 +92,13 @@ def sort_columns(
 
     Each goes to the memory of the one before where that fits, since fresh memory takes time.
     """
-    whose = [(pairs[who >> 16], who >> 8 & 0xFF) for who in polls[:, P_WHO].tolist()]
-    keys = [(ip_address(p.server).version, int(ip_address(p.server)), p.port, unit) for p, unit in whose]
+    if not len(columns["poll"]):
+        return
+    whose = polls[:, P_WHO].tolist()
+    servers = {
+        pair: (*_number(pairs[pair].server), pairs[pair].port) for pair in {who >> 16 for who in whose}
+    }
+    keys = [(*servers[who >> 16], who >> 8 & 0xFF) for who in whose]
     place = {key: index for index, key in enumerate(sorted(set(keys)))}
     groups = np.array([place[key] for key in keys], np.int64)
     places = time_places(
@@ -112,3 +117,9 @@ def sort_columns(
         put(signed, places, placed.view(signed.dtype), compiled=compiled)
         columns[name] = placed
         spare.append(column)
+
+
+def _number(address: str) -> tuple[int, int]:
+    """IP version and address, so that addresses sort by value."""
+    parsed = ip_address(address)
+    return parsed.version, int(parsed)

@@ -146,10 +146,10 @@ class Tracker:
 
     def _mark_broadcasts(self, polls: NDArray[np.int64], pairs: list[Pair]) -> None:
         """Requests to unit 0 of an endpoint are broadcasts if none ever got a reply, misaddressed or not."""
-        endpoints = [(pairs[who >> 16].server, pairs[who >> 16].port) for who in polls[:, P_WHO].tolist()]
         to_zero = (polls[:, P_WHO] >> 8 & 0xFF) == 0
         if not to_zero.any():
             return
+        endpoints = [(pairs[who >> 16].server, pairs[who >> 16].port) for who in polls[:, P_WHO].tolist()]
         status, poll = self._columns["status"], self._columns["poll"]
         kinds = status & STATUS_MASK
         replied = to_zero & (polls[:, P_ANSWERED] > 0)

@@ -89,17 +89,23 @@ class Twins:
 
     def _look(self, fresh: Longs, reach: Reach, rows: Longs) -> list[tuple[int, int]]:
         """Twins of ``fresh`` connections, of those not known on both sides before, and of those begun anew."""
-        fresh = np.concatenate([self._waiting, fresh])
+        if len(fresh) or len(self._waiting):
+            fresh = np.concatenate([self._waiting, fresh])
         known = (reach[fresh] >= 0).all(axis=1)
         self._waiting = fresh[~known][-MOST_KNOWN:]
+        if len(reach) < 2:  # nobody to be the twin
+            return []
         begun = _handshakes(rows)
-        fresh = np.union1d(fresh[known], begun[:, 0])
+        fresh = np.union1d(fresh[known], begun[:, 0]) if len(begun) else fresh[known]
         if not len(fresh):
             return []
-        others = np.union1d(np.arange(max(len(reach) - MOST_KNOWN, 0), len(reach)), fresh)
+        first = max(len(reach) - MOST_KNOWN, 0)
+        others = np.arange(first, len(reach))
+        if fresh[0] < first:
+            others = np.union1d(others, fresh)
         others = others[(reach[others] >= 0).all(axis=1)]
         stands = np.concatenate([np.column_stack([others, reach[others]]), begun])
-        return _near_pairs(fresh, stands)
+        return _near_pairs(fresh, stands) if len(stands) > 1 else []
 
     def _suspect(
         self, pairs: list[tuple[int, int]], status: NDArray[np.uint8], frames: NDArray[np.uint32]
@@ -154,7 +160,10 @@ class _Portion:
 def _handshakes(rows: Longs) -> Longs:
     """Connection, and the numbers that client and server begin with, of each handshake; shape (handshakes, 3)."""
     opened = rows[rows[:, KIND] >= OPENING]  # rare events, of which these two matter
-    opened = opened[np.isin(opened[:, KIND], (OPENING, ACCEPTED)) & (opened[:, AMOUNT] == 0)]
+    kinds = opened[:, KIND]
+    opened = opened[((kinds == OPENING) | (kinds == ACCEPTED)) & (opened[:, AMOUNT] == 0)]
+    if len(opened) < 2:
+        return np.empty((0, 3), np.int64)
     opened = opened[np.argsort(opened[:, CONNECTION], kind="stable")]
     one, two = opened[:-1], opened[1:]
     both = (one[:, CONNECTION] == two[:, CONNECTION]) & (one[:, KIND] == OPENING) & (two[:, KIND] == ACCEPTED)
@@ -167,13 +176,15 @@ def _handshakes(rows: Longs) -> Longs:
 def _near_pairs(fresh: Longs, stands: Longs) -> list[tuple[int, int]]:
     """Connections that stood at about the same numbers, one of them in ``fresh``: (later, earlier) connection.
 
+    ``fresh`` ascends.
+
     ``stands``: connection, client's and server's number, shape (…, 3); one connection may be there several times.
     """
     turns = np.repeat((-_ROUND, 0, _ROUND), len(stands))  # sequence numbers go round
     keys, places = np.tile(stands[:, 1], 3) + turns, np.tile(np.arange(len(stands)), 3)
     order = np.argsort(keys, kind="stable")
     keys, places = keys[order], places[order]
-    own = np.flatnonzero(np.isin(stands[:, 0], fresh))
+    own = np.flatnonzero(fresh[np.searchsorted(fresh[:-1], stands[:, 0])] == stands[:, 0])
     lows = np.searchsorted(keys, stands[own, 1] - NEAR_BYTES)
     highs = np.searchsorted(keys, stands[own, 1] + NEAR_BYTES, side="right")
     crowded = highs - lows > 1  # itself is always there

@@ -8,7 +8,7 @@ who does not know the seed can choose addresses that collide, and nothing leaves
 from __future__ import annotations
 
 import os
-from ipaddress import ip_address
+from ipaddress import IPv4Address, IPv6Address
 
 import numpy as np
 from numpy.typing import NDArray
@@ -219,6 +219,6 @@ def is_udp(key: NDArray[np.int64]) -> bool:
 
 def _address(key: NDArray[np.int64], first: int, second: int, third: int) -> str:
     if int(key[K_PORTS]) >> 32 & 0xFF == IPV4:
-        return str(ip_address(int(key[first])))
+        return str(IPv4Address(int(key[first])))
     whole = int(key[first]) << 80 | int(key[second]) << 32 | int(key[third])
-    return str(ip_address(whole.to_bytes(16, "big")))
+    return str(IPv6Address(whole))

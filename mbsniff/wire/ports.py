@@ -86,11 +86,11 @@ class PortFinder:
         return PortSearch(self._frames, found, refused, tuple(sorted(ports)))
 
     def _candidates(self) -> list[int]:
-        exchanges = self._tallies[:, : len(_WORDS)].sum(axis=1)
-        fits, misfits = self._tallies[:, g.T_FITS], self._tallies[:, g.T_MISFITS]
-        places: NDArray[np.int64] = np.flatnonzero(
-            (exchanges >= AT_LEAST) & (fits >= FITS_PER_MISFIT * misfits)
-        )
+        met = np.unique(np.flatnonzero(self._tallies) // g.TALLY_COLUMNS)  # few of all that there may be
+        tallies = self._tallies[met]
+        exchanges = tallies[:, : len(_WORDS)].sum(axis=1)
+        fits, misfits = tallies[:, g.T_FITS], tallies[:, g.T_MISFITS]
+        places: NDArray[np.int64] = met[(exchanges >= AT_LEAST) & (fits >= FITS_PER_MISFIT * misfits)]
         return [int(port) for port in places if port]
 
     def _found(self, port: int) -> FoundPort:

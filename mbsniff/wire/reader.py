@@ -71,12 +71,13 @@ class MessageReader:
         self._recent = np.zeros(RECENT, np.int64)
         self._slots = np.zeros(4 * _CONNECTIONS, np.int64)
         self._state = np.full((_CONNECTIONS, s.STATE_COLUMNS), -1, np.int64)
-        self._parts = np.zeros(_PARTS * s.PART_BYTES, np.uint8)
+        self._parts = np.empty(_PARTS * s.PART_BYTES, np.uint8)
         self._free_parts = np.arange(_PARTS, dtype=np.int64)[::-1].copy()
         self._held = np.zeros((0, s.HELD_COLUMNS), np.int64)
         self._held_data = np.zeros(0, np.uint8)
-        self._rows = np.zeros((_ROWS, ROW_COLUMNS), np.int64)
-        self._values = np.zeros(_VALUES, np.uint8)
+        # Used again for every batch: what is read of them was written before, so they need not be zeros.
+        self._rows = np.empty((_ROWS, ROW_COLUMNS), np.int64)
+        self._values = np.empty(_VALUES, np.uint8)
         self._unwrapper = Unwrapper(compiled=compiled)
         self._aside = np.zeros(_ASIDE, np.int64)
         self.network = NetworkReader(compiled=compiled)
@@ -216,6 +217,8 @@ class MessageReader:
         fresh[:, s.H_NEXT] = np.arange(first + 1, first + more + 1)
         fresh[-1, s.H_NEXT] = self._carry[s.C_FREE_HELD]
         self._held = np.concatenate([self._held, fresh])
-        self._held_data = np.concatenate([self._held_data, np.zeros(more * s.HELD_BYTES, np.uint8)])
+        held_data = np.empty((first + more) * s.HELD_BYTES, np.uint8)
+        held_data[: len(self._held_data)] = self._held_data
+        self._held_data = held_data
         self._carry[s.C_FREE_HELD] = first
         self._carry[s.C_HELD_LEFT] += more

@@ -134,7 +134,9 @@ CASES: dict[str, tuple[Packet, list[dict[str, Any]]]] = {
         [{"kind": "host-error", "mac": BOX, "address": "192.0.2.1", "target": "198.51.100.9", "target_mac": PLC,
           "hops": 64, "amount": 0x0B00}],
     ),
-    "time stamps": (Ether(src=PLC, dst=ZONE) / IP(src=V4_PLC, dst=V4_ZONE) / ICMP(type=13), []),
+    "time stamps": (
+        Ether(src=PLC, dst=ZONE) / IP(src=V4_PLC, dst=V4_ZONE) / ICMP(type=13, ts_ori=1, ts_rx=0, ts_tx=0), [],
+    ),
     "later fragment": (
         Ether(src=PLC, dst=ZONE) / IP(src=V4_PLC, dst=V4_ZONE, frag=10, proto=1) / Raw(bytes(ICMP(type=8))), [],
     ),

@@ -81,7 +81,7 @@ def main(arguments: Sequence[str]) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     from tests.fuzz.runs import Plan, Tally, run
-    from tests.fuzz.summary import failures, line, summary
+    from tests.fuzz.summary import failures, figures, line, summary
 
     began = time.monotonic()
     until = None if options.minutes is None else began + 60 * options.minutes
@@ -94,6 +94,7 @@ def _run(options: argparse.Namespace) -> int:
     progress(tally)
     print(file=sys.stderr)
     print(summary(tally, options.each))
+    print(figures(tally, time.monotonic() - began, plan.jobs))
     print(failures(tally, options.seed, options.bounds))
     return 1 if tally.failures else 0
 

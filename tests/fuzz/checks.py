@@ -41,6 +41,7 @@ from tests.site.test_fuzz import check as check_site
 HANG_S = 5.0
 _BY_PIECES = ("clocks",)  # for how long files lie among each other is looked at piece by piece
 _SEEDING = "seeded_multipliers"
+_LEAST_MULTIPLIER = 1 << 20
 DEPTHS = (
     "refused", "no frame", "frames", "TCP of the port", "messages", "transactions", "answered", "site refused",
     "site read",
@@ -84,13 +85,20 @@ class Checker:
         self._limit_bytes = limit_bytes
         self._depth = 0
         self._peak_bytes = 0
-        """The highest so far, from `warm_up` on."""
+        """The highest that was told, from `warm_up` on: what lies beyond is compared with it."""
+        self._began_bytes = 0
 
     def warm_up(self, cases: Sequence[Case]) -> None:
         """Have everything loaded that a reading needs, and take its memory as the mark from which to count."""
         for case in cases:
             self.check(case, Reports.ALL)
-        self._peak_bytes = _peak_bytes()
+        self._peak_bytes = self._began_bytes = _peak_bytes()
+
+    @property
+    def memory_bytes(self) -> tuple[int, int]:
+        """The process's peak so far, and how far that is above what it was behind `warm_up`."""
+        peak = _peak_bytes()
+        return peak, peak - self._began_bytes
 
     def check(self, case: Case, reports: Reports = Reports.NONE) -> tuple[int, Trouble | None]:
         """(index in DEPTHS, what went wrong); ``reports``: how much is compared of what follows the reading."""
@@ -201,8 +209,13 @@ def _compare(plain: Any, fast: Any, but: tuple[str, ...] = ()) -> None:
         if each.name in but:
             continue
         one, other = getattr(plain, each.name), getattr(fast, each.name)
-        same = np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
+        same = _same_array(one, other) if isinstance(one, np.ndarray) else one == other
         _wrong_unless(same, f"{type(plain).__name__}.{each.name} differs", one, other)
+
+
+def _same_array(one: np.ndarray[Any, Any], other: np.ndarray[Any, Any]) -> bool:
+    """Whether types, shapes and bytes are the same."""
+    return one.dtype == other.dtype and one.shape == other.shape and one.tobytes() == other.tobytes()
 
 
 def _reports(
@@ -240,17 +253,27 @@ def _depth(exchange: Exchange, facts: RecordingFacts) -> int:
 
 
 @contextmanager
-def _alarm() -> Iterator[None]:
-    def ring(*_: object) -> None:
-        raise HangError
-
-    before = signal.signal(signal.SIGALRM, ring)
-    signal.setitimer(signal.ITIMER_REAL, HANG_S)
+def hearing_alarms() -> Iterator[None]:
+    """Have alarms end what runs; who checks many cases does it once for all of them."""
+    before = signal.signal(signal.SIGALRM, _ring)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
         signal.signal(signal.SIGALRM, before)
+
+
+def _ring(*_: object) -> None:
+    raise HangError
+
+
+@contextmanager
+def _alarm() -> Iterator[None]:
+    with nullcontext() if signal.getsignal(signal.SIGALRM) is _ring else hearing_alarms():
+        signal.setitimer(signal.ITIMER_REAL, HANG_S)
+        try:
+            yield
+        finally:
+            signal.setitimer(signal.ITIMER_REAL, 0)
 
 
 @contextmanager
@@ -259,7 +282,8 @@ def _seeded(case: Case) -> Iterator[None]:
     rng = Random(case.name)
 
     def multipliers() -> np.ndarray[Any, np.dtype[np.int64]]:
-        return np.array([rng.randrange(1 << 20, MODULUS) for _ in range(LIMBS)], np.int64)
+        drawn = np.frombuffer(rng.randbytes(8 * LIMBS), "<u8") % (MODULUS - _LEAST_MULTIPLIER)
+        return drawn.astype(np.int64) + _LEAST_MULTIPLIER
 
     holders = _seeding_modules()
     before = [getattr(module, _SEEDING) for module in holders]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing as mp
+import os
 import resource
 import tempfile
 import time
@@ -15,7 +17,7 @@ from typing import Any
 
 from tests.fuzz.bases import samples
 from tests.fuzz.cases import case_of
-from tests.fuzz.checks import HANG_S, Checker, Reports, Trouble
+from tests.fuzz.checks import HANG_S, Checker, Reports, Trouble, hearing_alarms
 
 LIMIT_BYTES = 64 << 20
 """How much a worker's peak may rise above what reading some cases took: generous for captures of some KiB."""
@@ -24,6 +26,7 @@ _ADDRESSES_BYTES = 2 << 30  # a worker that asks for more address space than thi
 _CHUNK = 50
 _WARM = 40
 _HUNG_S = 3 * HANG_S  # compiled code hears no alarm: then the parent ends the worker
+_IN_MEMORY = "/dev/shm"  # Linux: replacing a file on a disk waits for the disk, each time
 _context = mp.get_context("fork")  # workers share the loops that were compiled before
 
 
@@ -48,6 +51,12 @@ class Tally:
     depths: Counter[int] = field(default_factory=Counter)
     reached: Counter[tuple[str, int]] = field(default_factory=Counter)
     failures: dict[int, Trouble] = field(default_factory=dict)
+    slowest: tuple[float, int] = (0.0, -1)
+    """Seconds and number of the case that took longest, as the clock on the wall has it."""
+    processor_s: float = 0.0
+    """Processor time of the cases, made and checked."""
+    memory_bytes: tuple[int, int] = (0, 0)
+    """The highest peak of a worker, and how far one rose above its mark at most."""
 
     def note(self, number: int, told: list[str], depth: int, trouble: Trouble | None) -> None:
         """Take in one case."""
@@ -63,6 +72,10 @@ class Tally:
         self.depths += other.depths
         self.reached += other.reached
         self.failures |= other.failures
+        self.slowest = max(self.slowest, other.slowest)
+        self.processor_s += other.processor_s
+        peak, rise = zip(self.memory_bytes, other.memory_bytes, strict=True)
+        self.memory_bytes = max(peak), max(rise)
 
 
 def reports_of(number: int) -> Reports:
@@ -80,7 +93,7 @@ def warm(checker: Checker) -> None:
 def run(plan: Plan, progress: Callable[[Tally], None] = lambda tally: None) -> Tally:
     """Run the cases; ``progress`` is told how far it is about once a second."""
     samples()
-    with tempfile.TemporaryDirectory() as folder:
+    with _folder() as folder:
         warm(Checker(Path(folder), plan.limit_bytes))  # compiles once, before the workers begin
     return _Crew(plan).run(progress)
 
@@ -161,17 +174,22 @@ class _Crew:
 def _work(crew: _Crew, slot: int, begin: int, end: int, connection: Connection) -> None:
     """A worker's life: chunk after chunk of cases, each chunk's tally sent when it is done."""
     plan = crew.plan
-    with tempfile.TemporaryDirectory() as folder:
+    with _folder() as folder, hearing_alarms():
         checker = Checker(Path(folder), plan.limit_bytes)
         warm(checker)
         _bound_addresses()
+        gc.collect()
+        gc.freeze()  # what was imported stays: going through it again and again costs a twentieth
         while True:
-            tally = Tally()
+            tally, used_s = Tally(), time.process_time()
             for number in sorted({*range(begin, end)} - crew.fatal):
                 crew.at[slot], crew.since[slot] = number, time.monotonic()
                 case = case_of(plan.seed, number)
                 tally.note(number, case.told, *checker.check(case, reports_of(number)))
+                tally.slowest = max(tally.slowest, (time.monotonic() - crew.since[slot], number))
             if tally.cases:
+                tally.processor_s = time.process_time() - used_s
+                tally.memory_bytes = checker.memory_bytes
                 connection.send(tally)
             crew.at[slot] = -1
             with crew.following.get_lock():
@@ -181,6 +199,11 @@ def _work(crew: _Crew, slot: int, begin: int, end: int, connection: Connection) 
             if begin >= end or (plan.until is not None and time.monotonic() > plan.until):
                 break
     connection.send(None)
+
+
+def _folder() -> tempfile.TemporaryDirectory[str]:
+    """A folder for the few files that cases need."""
+    return tempfile.TemporaryDirectory(dir=_IN_MEMORY if os.access(_IN_MEMORY, os.W_OK) else None)
 
 
 def _bound_addresses() -> None:

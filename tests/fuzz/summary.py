@@ -18,6 +18,20 @@ def line(tally: Tally, seconds: float) -> str:
     return f"{tally.cases:,} cases in {seconds:,.0f} s ({rate:,.0f} a second), {len(tally.failures)} failed"
 
 
+def figures(tally: Tally, seconds: float, jobs: int) -> str:
+    """One line of what a run came to: cases, disagreements, the slowest case, memory, cases a second."""
+    differ = sum("differ" in trouble.kind for trouble in tally.failures.values())
+    rate, processor_ms = tally.cases / max(seconds, 1e-9), 1000 * tally.processor_s / max(tally.cases, 1)
+    slowest_s, slowest = tally.slowest
+    peak, rise = (size / (1 << 20) for size in tally.memory_bytes)
+    return (
+        f"{tally.cases:,} cases in {seconds:,.0f} s by {jobs} processes: {rate:,.0f} a second,"
+        f" {processor_ms:.2f} ms of a processor each; {len(tally.failures):,} failed,"
+        f" of them {differ:,} disagreements; slowest case {slowest_s:.2f} s (number {slowest});"
+        f" peak memory {peak:,.0f} MB, {rise:,.1f} MB above where a worker began"
+    )
+
+
 def summary(tally: Tally, each: bool = False) -> str:
     """A table: for every layer, or every single mutation, how many cases it was in and which depth they reached."""
     rows: dict[str, Counter[int]] = {}

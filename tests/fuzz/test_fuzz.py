@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -16,7 +19,7 @@ from tests.fuzz.cases import Case, case_of
 from tests.fuzz.checks import DEPTHS, Checker, Trouble
 from tests.fuzz.runs import LIMIT_BYTES, Plan, Tally, run
 from tests.fuzz.shrink import Shrinker, fewer
-from tests.fuzz.summary import failures, summary
+from tests.fuzz.summary import failures, figures, summary
 
 SEED, CASES, JOBS = 20_261_125, 20_000, 2
 LAYERS = {
@@ -71,6 +74,30 @@ def test_cases_come_again() -> None:
     first = [case_of(5, number) for number in range(60)]
     assert [case_of(5, number) for number in reversed(range(60))] == first[::-1]
     assert case_of(6, 1) != case_of(5, 1)
+
+
+def test_cases_come_again_elsewhere() -> None:
+    """Another process, later, makes the same ones: nothing in them depends on the time or on chance."""
+    make = (
+        "import hashlib; from tests.fuzz import beside; from tests.fuzz.cases import case_of;"
+        "made = [case_of(5, n) for n in range(300)], sorted(beside._built().items());"
+        "print(hashlib.sha256(repr(made).encode()).hexdigest())"
+    )
+    made = [case_of(5, n) for n in range(300)], sorted(beside._built().items())
+    apart = subprocess.run([sys.executable, "-c", make], capture_output=True, text=True, check=True)
+    assert apart.stdout.split() == [hashlib.sha256(repr(made).encode()).hexdigest()]
+
+
+def test_one_line_tells_what_a_run_came_to(tally: Tally) -> None:
+    """Cases, failures, disagreements, the slowest case, memory and the rate, of all workers together."""
+    told = figures(tally, 100.0, JOBS)
+    assert told.startswith(f"{CASES:,} cases in 100 s by {JOBS} processes: {CASES // 100} a second, ")
+    assert "0 failed, of them 0 disagreements; slowest case " in told
+    seconds, number = tally.slowest
+    assert 0 < seconds < checks.HANG_S and 0 <= number < CASES
+    peak, rise = tally.memory_bytes
+    assert 0 <= rise < LIMIT_BYTES < peak
+    assert tally.processor_s > 0
 
 
 def test_disagreement_is_noticed(checker: Checker, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -77,6 +77,8 @@ class NetworkReader:
     def _by_second(self, *last: Columns) -> Columns:
         """The pieces, one row a second: where times go to and fro, the sender of the piece with the greatest lead."""
         pieces = np.concatenate([np.zeros((0, b.BROADCAST_COLUMNS), np.int64), *self._pieces, *last])
+        if len(pieces) < 2:
+            return pieces
         seconds, places = np.unique(pieces[:, b.B_SECOND_NS], return_inverse=True)
         order = np.lexsort((-pieces[:, b.B_LEAD], places))
         firsts = order[np.searchsorted(places[order], np.arange(len(seconds)))]

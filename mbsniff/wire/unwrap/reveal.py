@@ -31,7 +31,7 @@ class Unwrapper:
         self._compiled = compiled
         self._rows_walked = 0
         self._counts = np.zeros(layers.COUNTS, np.int64)
-        self._seen = np.full((DUPLICATE_ROWS, DUPLICATE_COLUMNS), -1, np.int64)
+        self._seen = np.empty((0, DUPLICATE_COLUMNS), np.int64)  # made once there is something to see
         self._job = np.zeros(p.JOB_COLUMNS, np.int64)
         self._reassembly = Reassembly()
 
@@ -41,6 +41,8 @@ class Unwrapper:
         A frame in which nothing is found keeps its row, with the link type LINK_NOTHING. Frames that had to be put
         together lie behind the others in the new data; all others stay where they are within their frame.
         """
+        if not len(self._seen):
+            self._seen = np.full((DUPLICATE_ROWS, DUPLICATE_COLUMNS), -1, np.int64)
         rows = rows.copy()
         made: list[tuple[int, NDArray[np.int64], bytes]] = []
         self._rows_walked += len(rows) - first
