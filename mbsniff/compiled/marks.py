@@ -10,7 +10,10 @@ F = TypeVar("F", bound=Callable[..., Any])
 HELPER = "__mbsniff_helper__"
 _BARE = {"_nrt": False, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 INLINE: dict[str, bool] = {"forceinline": True, **_BARE}
-CALL: dict[str, bool] = {"forceinline": False, **_BARE}  # else those that a helper calls would be inlined as it is
+CALL: dict[str, bool] = {
+    "forceinline": False,
+    **_BARE,
+}  # else those that a helper calls would be inlined as it is
 ENTRY: dict[str, bool] = _BARE
 
 
