@@ -13,6 +13,7 @@ _NEAR = 16  # rows
 _MOST_OPEN = 32  # files at once, where many overlap
 _OVERLAP_BYTES = 96 << 20  # read ahead at once, over all files that overlap
 _LEAST_BLOCK_BYTES = 1 << 16
+_ALONE_BYTES = 3 << 19  # a file by itself: what was read is looked at while it is still near the core
 
 
 class Merge:
@@ -91,8 +92,11 @@ class Merge:
         """A reader's frames as they lie, until it ends or the next file begins."""
         reader, turn_of_next = self._readers[index], self._turn_of_next
         self._weave.forget(index)
+        whole_bytes = reader.block_bytes
+        reader.block_bytes = min(whole_bytes, _ALONE_BYTES)
         while reader.pending or reader.fill(self._compiled):
             if turn_of_next and (reader.next_ns, index) > turn_of_next:
+                reader.block_bytes = whole_bytes
                 self._begin_next()
                 return
             yield reader.take(run_end(reader, index, turn_of_next), index)
