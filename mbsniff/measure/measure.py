@@ -197,9 +197,10 @@ class _Device:
         return dict(sorted(counts.items()))
 
     def _block_sizes(self) -> dict[int, dict[int, int]]:
-        sizes: dict[int, Counter[int]] = {}
+        sizes: dict[int, dict[int, int]] = {}
         for row, count in zip(self.requests, self.counts, strict=True):
             key = self.groups.keys[row]
             if key.function in BLOCK_READS and key.quantity >= 0:
-                sizes.setdefault(key.function, Counter())[key.quantity] += count
-        return {function: dict(sorted(found.items())) for function, found in sorted(sizes.items())}
+                found = sizes.setdefault(key.function, {})
+                found[key.quantity] = found.get(key.quantity, 0) + count
+        return {function: dict(sorted(counts.items())) for function, counts in sorted(sizes.items())}

@@ -25,33 +25,30 @@ def poll_figures(
     ``feeds`` has an entry for each of them, in the groups' order; ``taken`` is the device's, whose intervals may be
     reordered. ``room``, which is changed, has space for as many as these.
     """
-    rows, stretches = groups.polls_of_device[device], taken.stretches
-    periods = quantiles_apart(taken.intervals_ns, stretches, room, compiled=compiled)
-    made = [
+    periods = quantiles_apart(taken.intervals_ns, taken.stretches, room, compiled=compiled)
+    measured = zip(groups.polls_of_device[device], feeds, taken.stretches, periods, strict=True)
+    ranked = sorted((_rank(groups, one[0]), *one) for one in measured if not is_orphan(groups.keys[one[0]]))
+    return [
         _poll(groups, row, fed, taken.intervals_ns[begin:end], period)
-        for row, fed, (begin, end), period in zip(rows, feeds, stretches, periods, strict=True)
-        if not is_orphan(groups.keys[row])
+        for _, row, fed, (begin, end), period in ranked
     ]
-    made.sort(key=_rank)
-    return [poll for _, poll in made]
 
 
-def _rank(made: tuple[int, PollFigures]) -> tuple[int, ...]:
-    master, poll = made
-    addresses = (poll.start, poll.quantity, poll.write_start, poll.write_quantity)
-    return master, poll.function, *(-1 if a is None else a for a in addresses)
+def _rank(groups: Groups, row: int) -> tuple[int, ...]:
+    key = groups.keys[row]
+    addresses = (key.start, key.quantity, key.write_start, key.write_quantity)
+    return int(groups.master_of_poll[row]), key.function, *addresses
 
 
 def _poll(
     groups: Groups, row: int, feeds: bool, intervals: NDArray[np.int64], period: Quantiles | None
-) -> tuple[int, PollFigures]:
-    """The place of the poll's master among the groups', which are in numeric order, and its figures."""
-    key, master = groups.keys[row], int(groups.master_of_poll[row])
+) -> PollFigures:
+    key = groups.keys[row]
     figures = groups.exchange.polls[row].tolist()
     count, changes = figures[P_COUNT], figures[P_CHANGES]
-    return master, PollFigures(
+    return PollFigures(
         row=row,
-        master=groups.masters[master],
+        master=groups.masters[groups.master_of_poll[row]],
         function=key.function,
         start=_or_none(key.start),
         quantity=_or_none(key.quantity),

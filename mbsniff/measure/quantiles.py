@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,7 +12,7 @@ from mbsniff.measure.figures import Quantiles
 from mbsniff.wire.load import INDEX, Columns
 
 PERCENTS = (5, 50, 95, 99, 100)
-LEAST_COUNTED = 512  # fewer lengths are quicker partitioned at once
+LEAST_COUNTED = 4096  # for fewer lengths in all, loading the loop takes longer than numpy does
 MOST_BUCKETS = 4096  # the counts stay in a core's first cache
 LEAST_BUCKETS = 64
 LENGTHS_PER_BUCKET = 4
@@ -109,7 +111,7 @@ def quantiles_apart(
     be ``lengths``, where these are not needed any more. The stretches are in ascending order.
     """
     filled = [(begin, end) for begin, end in stretches if end > begin]
-    table = [[*stretch, *_ranks(stretch)] for stretch in filled]
+    table = [[begin, end, *_ranks(end - begin)] for begin, end in filled]
     if compiled and sum(end - begin for begin, end in filled) >= LEAST_COUNTED:
         narrowed = np.array(table, np.int64)
         narrow(lengths, narrowed, np.empty(MOST_BUCKETS, np.int64), room, compiled=True)
@@ -125,8 +127,9 @@ def median(lengths: NDArray[np.int64]) -> int | None:
     return found.median if found else None
 
 
-def _ranks(stretch: Stretch) -> list[int]:
-    return [rank(percent, stretch[1] - stretch[0]) for percent in PERCENTS]
+@functools.lru_cache(maxsize=256)  # polls of one period are about as many
+def _ranks(count: int) -> tuple[int, ...]:
+    return tuple(rank(percent, count) for percent in PERCENTS)
 
 
 def _selected(lengths: NDArray[np.int64], ranks: list[int]) -> list[int]:

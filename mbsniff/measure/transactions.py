@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mbsniff.exchange.columns import LATE, NO_CODE, P_COUNT, RESENT, SENT_AGAIN, STATUS_NAMES
+from mbsniff.exchange.columns import LATE, NO_CODE, P_COUNT, RESENT, SENT_AGAIN, STATUS_MASK, STATUS_NAMES
 from mbsniff.measure.figures import Quantiles
 from mbsniff.measure.groups import Groups
 from mbsniff.measure.passes import gather_services, take_transactions
@@ -15,7 +15,11 @@ from mbsniff.measure.quantiles import Stretch, quantiles_apart
 
 PLACES, BEFORE = 1, 2  # tables of its own among the groups'
 
-_MARKED = [np.flatnonzero(np.arange(256) & mark) for mark in (RESENT, SENT_AGAIN)]
+_BYTES = np.arange(256)
+_COUNTED = np.stack(
+    [np.equal(_BYTES & STATUS_MASK, kind) for kind in range(len(STATUS_NAMES))]
+    + [np.greater(_BYTES & mark, 0) for mark in (RESENT, SENT_AGAIN)]
+).astype(np.int64)  # which status bytes are of each status, and have each mark
 
 
 @dataclass(frozen=True)
@@ -52,16 +56,16 @@ def take(groups: Groups, device: int, scratch: NDArray[np.int64], *, compiled: b
             exchange.status, exchange.exception, counts, exceptions, before, places, *scratch,
             compiled=compiled,
         )  # fmt: skip
-    statuses = counts.reshape(16, 16).sum(axis=0).tolist()
-    resent, sent_again = (int(counts[marked].sum()) for marked in _MARKED)
+    *statuses, resent, sent_again = (_COUNTED @ counts).tolist()
     exceptions[0] = exceptions[NO_CODE]
+    codes = np.flatnonzero(exceptions[:NO_CODE])
     first = (ends - lengths + 1).tolist()  # each poll's first request has none before
     return Taken(
-        statuses={name: statuses[code] for code, name in enumerate(STATUS_NAMES)},
+        statuses=dict(zip(STATUS_NAMES, statuses, strict=True)),
         answered=sum(statuses[1 : LATE + 1]),
         resent=resent,
         sent_again=sent_again,
-        exceptions={code: count for code, count in enumerate(exceptions[:NO_CODE].tolist()) if count},
+        exceptions=dict(zip(codes.tolist(), exceptions[codes].tolist(), strict=True)),
         replies_ns=scratch[0][:answered],
         intervals_ns=scratch[1],
         stretches=list(zip(first, ends.tolist(), strict=True)),
