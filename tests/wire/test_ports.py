@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from mbsniff.capture import open_recording
-from mbsniff.exchange import PortSearch, read_exchange
+from mbsniff.exchange import read_exchange
 from mbsniff.exchange.read import AUTO
-from mbsniff.wire.ports import PortFinder
+from mbsniff.wire.ports import PortFinder, PortSearch
 from tests.builders.adus import adu, pdus
 from tests.builders.measured import DATA, READ
 from tests.builders.packets import Link
