@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from typing import TYPE_CHECKING
 
@@ -48,4 +47,8 @@ def _text(diagnosis: Diagnosis, form: str) -> str:
 
 def page_width() -> int:
     """Columns of the terminal; elsewhere, those of a wide page."""
-    return shutil.get_terminal_size((WIDE, 24)).columns if sys.stdout.isatty() else WIDE
+    if not sys.stdout.isatty():
+        return WIDE
+    import shutil  # with all packings that it knows
+
+    return shutil.get_terminal_size((WIDE, 24)).columns
