@@ -117,7 +117,7 @@ def _only_as_parts(helpers: set[str]) -> Iterator[None]:
     """
     from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
 
-    finalize = CPUCodeLibrary.finalize
+    finalize: Any = CPUCodeLibrary.finalize
 
     def finalize_loop(library: Any) -> None:
         if library.name in helpers:
