@@ -72,7 +72,7 @@ def _walk(data: Any, rows: Any, interfaces: Any, state: Any, big_endian: int) ->
     outcome = MORE
     state[NEED] = MIN_BLOCK_BYTES
     while at >= 0 and at + MIN_BLOCK_BYTES <= end:
-        if row >= rows.shape[0]:
+        if not 0 <= row < rows.shape[0]:
             outcome = FULL
             break
         kind = u32(data, at, big_endian)
@@ -126,7 +126,8 @@ def framing(data: Any, state: Any, at: int, end: int, kind: int, length: int, bi
     if length > end - at:
         state[NEED] = length
         return MORE
-    if u32(data, at + length - 4, big_endian) != length:
+    last = at + length - 4
+    if last < 0 or u32(data, last, big_endian) != length:  # never below 0, which the compiler cannot know
         state[NEED] = length
         return LENGTHS_DIFFER
     return FULL
