@@ -32,7 +32,7 @@ from mbsniff.capture.state import (
     put_frame,
 )
 from mbsniff.capture.ticks import LINK, SNAPLEN, time_ns
-from mbsniff.compiled import helper, kernel
+from mbsniff.compiled import helper, kernel, rare
 
 # Block types: sections 4.1 to 4.6 and appendix A.
 SECTION_HEADER = 0x0A0D0D0A
@@ -60,11 +60,19 @@ def walk_pcapng(data: Any, rows: Any, interfaces: Any, state: Any) -> int:
     which state[INTERFACES] are described, ``state`` int64 (STATE_COLUMNS,). Sections, interfaces and
     statistics are left to the caller, who moves state[AT] behind them.
     """
-    at, end, row, big_endian = state[AT], state[END], state[ROWS], state[BIG_ENDIAN]
+    if state[BIG_ENDIAN]:
+        return _walk(data, rows, interfaces, state, 1)
+    return _walk(data, rows, interfaces, state, 0)
+
+
+@helper
+def _walk(data: Any, rows: Any, interfaces: Any, state: Any, big_endian: int) -> int:
+    """The same in one byte order: a loop of its own for each, in which a number is a single load."""
+    at, end, row = state[AT], state[END], state[ROWS]
     outcome = MORE
     state[NEED] = MIN_BLOCK_BYTES
     while at >= 0 and at + MIN_BLOCK_BYTES <= end:
-        if row >= rows.shape[0]:
+        if not 0 <= row < rows.shape[0]:
             outcome = FULL
             break
         kind = u32(data, at, big_endian)
@@ -118,7 +126,8 @@ def framing(data: Any, state: Any, at: int, end: int, kind: int, length: int, bi
     if length > end - at:
         state[NEED] = length
         return MORE
-    if u32(data, at + length - 4, big_endian) != length:
+    last = at + length - 4
+    if last < 0 or u32(data, last, big_endian) != length:  # never below 0, which the compiler cannot know
         state[NEED] = length
         return LENGTHS_DIFFER
     return FULL
@@ -168,7 +177,7 @@ def put_packet(
     return MORE
 
 
-@helper
+@rare
 def put_simple(
     data: Any, rows: Any, interfaces: Any, state: Any, at: int, length: int, row: int, big_endian: int
 ) -> int:
@@ -195,7 +204,7 @@ def put_simple(
     return MORE
 
 
-@helper
+@rare
 def note_undescribed(state: Any, interface: int, row: int) -> None:
     """Count a frame whose interface no block describes, and remember the first."""
     if state[UNDESCRIBED] == 0:
@@ -204,7 +213,7 @@ def note_undescribed(state: Any, interface: int, row: int) -> None:
     state[UNDESCRIBED] += 1
 
 
-@helper
+@rare
 def read_dropcount(data: Any, state: Any, at: int, end: int, big_endian: int) -> None:
     """Add up epb_dropcount among the options from ``at`` to ``end`` (section 3.5)."""
     while at >= 0 and at + 4 <= end:
