@@ -24,7 +24,7 @@ from mbsniff.compiled.cache import (
     kernels_ready,
     sources_digest,
 )
-from mbsniff.compiled.kernel import Kernel, kernel, on_compiling
+from mbsniff.compiled.kernels import Kernel, kernel, on_compiling
 from mbsniff.compiled.marks import helper, rare
 
 __all__ = [
