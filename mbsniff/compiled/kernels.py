@@ -18,6 +18,7 @@ def _nobody(name: str) -> None:
 
 
 _announce: Callable[[str], None] = _nobody
+_one_at_a_time = threading.Lock()  # LLVM links, and numba compiles, in one thread at once
 
 
 def on_compiling(callback: Callable[[str], None]) -> None:
@@ -60,7 +61,8 @@ class Kernel:
         form = form_of(arguments)
         loops: dict[Form, Any] = self._of_thread.__dict__.setdefault("loops", {})
         if form not in loops:
-            loops[form] = _ready(self.function, form)
+            with _one_at_a_time:
+                loops[form] = _ready(self.function, form)
         loops[form].takes(arguments)
         return loops[form]
 
