@@ -16,8 +16,9 @@ PLACE_COLUMNS = 3
 _MOST_RECENT = 1 << 14  # however many frames bear one time
 
 Numbers = NDArray[np.int64]
-_NUMBER, _TIME, _FILE, _DROPPED, _ROW = range(5)  # a sighting's columns; row -1: it was settled before
-_COLUMNS = 5
+# A sighting's columns; row -1: it was settled before. Its group is that of the sighting which began it.
+_NUMBER, _TIME, _FILE, _DROPPED, _ROW, _GROUP, _GROUP_TIME = range(7)
+_COLUMNS = 7
 
 
 class Sightings:
@@ -37,6 +38,7 @@ class Sightings:
         self.mixed_ns: dict[int, int] = {}
         """For how long each file's frames lay among those of others."""
         self._recent: Numbers = np.zeros((0, _COLUMNS), np.int64)
+        self._settled = 0
 
     def note_mixed(self, files: list[int], extent_ns: int) -> None:
         """Add to the time for which files' frames lay among each other's."""
@@ -58,11 +60,13 @@ class Sightings:
         fresh[:, _NUMBER] = packets(data, rows).number
         fresh[:, _TIME], fresh[:, _FILE] = turns_ns, places[:, SEEN_IN]
         fresh[:, _ROW] = np.arange(len(rows))
+        fresh[:, _GROUP], fresh[:, _GROUP_TIME] = fresh[:, _ROW] + self._settled, turns_ns
         known = np.concatenate([self._recent, fresh])
         self._match(known, rows, places, settled)
         known = known[: len(known) - len(rows) + settled]
         kept = known[len(known) - settled :, _DROPPED] == 0
         self.dropped += int(settled - kept.sum())
+        self._settled += settled
         recent = known[:, _TIME] >= known[:, _TIME].max(initial=0) - 2 * self.within_ns
         self._recent = known[recent & (known[:, _NUMBER] != NONE)][-_MOST_RECENT:]
         self._recent[:, _ROW] = -1
@@ -78,10 +82,11 @@ class Sightings:
         sizes = np.diff(begins, append=len(order))
         pairs = begins[sizes == 2]
         first, second = order[pairs], order[pairs + 1]
-        same = known[second, _TIME] - known[first, _TIME] <= self.within_ns
+        same = known[second, _TIME] - known[first, _GROUP_TIME] <= self.within_ns
         same &= (known[first, _FILE] != known[second, _FILE]) & (known[second, _ROW] >= 0)
         same &= known[first, _DROPPED] == 0
         first, second = first[same], second[same]
+        known[second, _GROUP:] = known[first, _GROUP:]
         ranks = np.array(self.ranks)
         swapped = (known[first, _ROW] >= 0) & (ranks[known[first, _FILE]] > ranks[known[second, _FILE]])
         kept, dropped = np.where(swapped, second, first), np.where(swapped, first, second)
@@ -96,20 +101,30 @@ class Sightings:
                 self._keep_one(known, rows, places, group, settled)
 
     def _groups(self, known: Numbers, sightings: list[int]) -> list[list[int]]:
-        """Sightings of one packet that was sent more than once: at most one of each file goes to a group."""
-        groups: list[tuple[int, list[int], set[int]]] = []  # first time, sightings, their files
+        """Sightings of one packet that was sent more than once: at most one of each file goes to a group.
+
+        Each goes to the first that it may, in the order of their times; those settled before stay where they were.
+        """
+        settled = [one for one in sightings if known[one, _ROW] < 0]
+        began = sorted({(int(known[one, _GROUP]), int(known[one, _GROUP_TIME])) for one in settled})
+        groups: list[tuple[int, int, list[int], set[int]]] = [(*group, [], set()) for group in began]
+        index = {group: at for at, (group, _) in enumerate(began)}
         nexts: dict[int, int] = {}  # by file: the first group that it may still go to
         for one in sightings:
             time_ns, file = int(known[one, _TIME]), int(known[one, _FILE])
-            at = nexts.get(file, 0)
-            while at < len(groups) and (file in groups[at][2] or time_ns - groups[at][0] > self.within_ns):
-                at += 1
+            at = nexts.get(file, 0) if known[one, _ROW] >= 0 else index[int(known[one, _GROUP])]
+            if known[one, _ROW] >= 0:
+                while at < len(groups) and (
+                    file in groups[at][3] or time_ns - groups[at][1] > self.within_ns
+                ):
+                    at += 1
             if at == len(groups):
-                groups.append((time_ns, [], set()))
-            groups[at][1].append(one)
-            groups[at][2].add(file)
+                groups.append((int(known[one, _GROUP]), time_ns, [], set()))
+            known[one, _GROUP:] = groups[at][:2]
+            groups[at][2].append(one)
+            groups[at][3].add(file)
             nexts[file] = at + 1
-        return [own for _, own, _ in groups]
+        return [own for _, _, own, _ in groups]
 
     def _keep_one(
         self, known: Numbers, rows: Numbers, places: Numbers, group: list[int], settled: int

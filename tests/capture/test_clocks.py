@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from mbsniff.capture import Clock, open_recording
 from mbsniff.errors import CaptureError
@@ -302,4 +304,27 @@ def test_sightings_just_as_far_apart_as_they_may_be(tmp_path: Path) -> None:
     assert whole[2] == 5
     for rows in (1, 2, 3, 7):
         pieces = taken(paths, batch_rows=rows)
+        assert (pieces[0], pieces[2]) == (whole[0], whole[2])
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 2), st.sampled_from([2, 2, 2, 1, 0, 3]), st.sampled_from([0, 0, 0, 1])),
+        min_size=8,
+        max_size=40,
+    )
+)
+def test_chains_of_sightings(tmp_path: Path, chain: list[tuple[int, int, int]]) -> None:
+    """One packet seen over and over, here and there, counts as often in whatever pieces the files are read."""
+    packets = [data for _, data, _ in seen(polling(1))[:2]]
+    files: list[list[Record]] = [[], [], []]
+    now_ns = BEGINS_NS
+    for file, steps, packet in chain:
+        now_ns += steps * 5_000_000
+        files[file].append((now_ns, packets[packet], len(packets[packet])))
+    paths = recordings(tmp_path, **{f"at{file}": records for file, records in enumerate(files) if records})
+    whole = taken(paths)
+    for sizes in ({"batch_rows": 1}, {"block_bytes": 64}, {"block_bytes": 64, "batch_rows": 3}):
+        pieces = taken(paths, **sizes)
         assert (pieces[0], pieces[2]) == (whole[0], whole[2])
