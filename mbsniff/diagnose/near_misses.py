@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from mbsniff.diagnose.case import Case, found
 from mbsniff.diagnose.causes import Cause, cause_of
+from mbsniff.diagnose.causes.verdict import GAP
 from mbsniff.diagnose.feeds import between_confirmed, feeds_of, silence_after
 from mbsniff.diagnose.finding import Finding
 from mbsniff.diagnose.scene import extent
@@ -110,11 +111,11 @@ def _told(case: Case, near: _Near, explained: set[tuple[int, int]]) -> NearMisse
     worst = []
     for k in sorted(near.places[:WORST].tolist()):
         silence = silence_after(near.feeds, k, timeout // HALF)
-        cause, master = None, _silent_master(case, near, k)
-        if master is None and (near.device.index, k) in explained:
-            cause = cause_of(case, near.device, silence, timeout // HALF)
+        is_explained = (near.device.index, k) in explained
+        cause = cause_of(case, near.device, silence, timeout // HALF) if is_explained else None
         known = cause if cause and cause.code not in CAUSELESS else None
-        worst.append(NearMiss(silence, silence.length_ns / timeout, known, master))
+        master = None if known and known.code == GAP else _silent_master(case, near, k)
+        worst.append(NearMiss(silence, silence.length_ns / timeout, None if master else known, master))
     return NearMisses(
         device=near.device.key,
         timeout_ns=timeout,
@@ -163,9 +164,11 @@ def near_miss_findings(case: Case, misses: dict[str, NearMisses]) -> Iterator[Fi
         )
         silences = [miss.silence for miss in near.worst]
         rows = dict.fromkeys(row for s in silences for row in (s.before, s.after) if row is not None)
+        gap = next((miss.cause for miss in near.worst if miss.cause and miss.cause.code == GAP), None)
         yield found(
-            "near-misses", "remark", device, text,
-            at=(silences[0].from_ns, silences[-1].until_ns), evidence=case.request_frames(rows),
+            "near-misses", "remark", device, text, at=(silences[0].from_ns, silences[-1].until_ns),
+            certainty="open" if gap else "certain", evidence=case.request_frames(rows),
+            advice=gap.advice if gap else None,
         )  # fmt: skip
 
 

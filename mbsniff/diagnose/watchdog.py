@@ -224,10 +224,14 @@ def _close(case: Case, device: DeviceFigures) -> Iterator[Finding]:
     text = f"its longest silence, {duration(longest.length_ns)} at {clock(longest.from_ns)}, {rest}"
     if spare is not None:
         text += f"; {counted(spare, 'more poll')} might have gone missing"
+    gap = recording_gap(scene_of(case, device, longest, (device.limits.watchdog_ns or 0) // 2))
+    if gap:
+        text += f"; it may have been shorter, since {gap.text}"
     rows = [longest.before] + ([longest.after] if longest.after is not None else [])
     yield found(
         "watchdog-close", "risk", device, text, at=(longest.from_ns, longest.until_ns),
-        evidence=case.request_frames(rows),
+        certainty="open" if gap else "certain", evidence=case.request_frames(rows),
+        advice=gap.advice if gap else None,
     )  # fmt: skip
 
 

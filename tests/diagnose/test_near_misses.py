@@ -137,6 +137,49 @@ def test_another_masters_requests_hide_the_silence_of_the_one_in_charge() -> Non
     assert text.endswith("192.0.2.10 did not ask it meanwhile, others' requests kept it fed")
 
 
+@pytest.mark.parametrize(
+    ("until_s", "codes_open"), [(31, {"near-misses"}), (31.5, {"near-misses", "watchdog-close"})]
+)
+def test_what_the_recording_lacks_may_have_come_meanwhile(until_s: float, codes_open: set[str]) -> None:
+    """A poll was lost from the recording, not from the wire: nothing about that silence is certain."""
+    plant = Plant()
+    link = master(plant)
+    poll(link, every(1, 0, 30))
+    kept = len(plant.wire)
+    poll(link, [30], first=100)
+    lost = plant.wire[kept:]
+    poll(link, every(1, until_s, 60), first=200)
+    made = diagnosis(plant)
+    assert not codes(made)
+    for sighting in lost:
+        sighting.lost = True
+    made = diagnosis(plant)
+    assert codes(made) == codes_open
+    for code in codes_open:
+        found = finding(made, code)
+        assert found["certainty"] == "open"
+        assert "recorder" in found["advice"]
+    assert "recording-gap" in finding(made, "near-misses")["text"]
+
+
+def test_a_lost_poll_does_not_make_a_master_silent() -> None:
+    """The PLC's request is not in the recording: that it did not ask cannot be said."""
+    plant = Plant()
+    link, station = master(plant), master(plant, 20, port=50000)
+    poll(link, every(1, 0, 30))
+    poll(station, every(1.6, 0.5, 30))
+    kept = len(plant.wire)
+    poll(link, every(1, 30, 33), first=100)
+    lost = plant.wire[kept:]
+    poll(station, every(1.6, 30.9, 60), first=100)
+    poll(link, every(1, 33, 60), first=200)
+    for sighting in lost:
+        sighting.lost = True
+    made = diagnosis(plant)
+    worst = near(made)["worst"]
+    assert {(miss["silent_master"], miss["cause"]) for miss in worst} == {(None, "recording-gap")}
+
+
 @settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.too_slow], print_blob=False)
 @given(captures(60), LIMITS)
 def test_feeds_are_those_that_were_measured(capture, limits) -> None:  # type: ignore[no-untyped-def]
