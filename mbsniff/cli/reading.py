@@ -194,7 +194,7 @@ def _read(
     with open_recording(captures, shifts_ns=shifts_ns, progress=progress.read) as recording:
         compiled = not recording.small
         if compiled and not kernels_ready():
-            progress.say("preparing the fast loops; this happens once and takes about a minute")
+            progress.say("preparing the fast loops; this happens once and takes about half a minute")
         exchange, facts = read_exchange(recording, compiled=compiled, ports=ports or (MODBUS_PORT,))
     return exchange, facts, compiled
 
