@@ -52,6 +52,8 @@ def as_datagram(frames: list[Frame], rng: Random) -> None:
         length = 8 + len(payload) if rng.random() < 0.95 else rng.randrange(1 << 16)
         head = frame.data[found.tcp : found.tcp + 4] + length.to_bytes(2, "big") + rng.randbytes(2)
         packet = bytearray(frame.data[found.ip : found.tcp] + head + payload)
+        if len(packet) < 10:  # of a header that was cut
+            continue
         at, size = (2, len(packet)) if found.version == 4 else (4, len(packet) - 40)
         packet[9 if found.version == 4 else 6] = 17  # IANA: UDP
         packet[at : at + 2] = (size % (1 << 16)).to_bytes(2, "big")
