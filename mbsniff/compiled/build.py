@@ -19,7 +19,7 @@ from mbsniff.compiled.marks import ENTRY, HELPER
 
 
 class ConventionError(Exception):
-    """This compiler's functions do not take their arguments as the entry would hand them over."""
+    """This compiler does not build its functions, or hand them their arguments, in the way that is known."""
 
 
 def object_file(function: Callable[..., Any], form: Form, entry: str) -> bytes:
@@ -114,25 +114,32 @@ def _only_as_parts(helpers: set[str]) -> Iterator[None]:
 
     Else it would do all of that for every helper alone, which is never called, and again for all that it calls. This
     takes two thirds off the time to compile. It reaches into numba's code libraries.
-    """
-    from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
 
-    finalize: Any = CPUCodeLibrary.finalize
+    Raises:
+        ConventionError: these have changed.
+    """
+    try:
+        from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
+
+        owners: list[tuple[Any, str]] = [(CPUCodeLibrary, "finalize"), (JITCodeLibrary, "_finalize_specific")]
+        owners += [(JITCPUCodegen, "_add_module"), (JITCPUCodegen, "set_env")]
+        methods = [getattr(owner, name) for owner, name in owners]
+    except (ImportError, AttributeError) as error:
+        raise ConventionError(str(error)) from error
 
     def finalize_loop(library: Any) -> None:
         if library.name in helpers:
             library._finalized = True
             return
         library._linking_libraries = _reached(library)
-        finalize(library)
+        methods[0](library)
 
-    replaced: list[tuple[Any, str, Any]] = [(CPUCodeLibrary, "finalize", finalize_loop)]
-    replaced += [(JITCodeLibrary, "_finalize_specific", _not_now)]
-    replaced += [(JITCPUCodegen, name, _not_now) for name in ("_add_module", "set_env")]
     with contextlib.ExitStack() as stack:
-        for owner, name, value in replaced:
-            stack.callback(setattr, owner, name, getattr(owner, name))
-            setattr(owner, name, value)
+        for (owner, name), method, other in zip(
+            owners, methods, [finalize_loop, *[_not_now] * 3], strict=True
+        ):
+            stack.callback(setattr, owner, name, method)
+            setattr(owner, name, other)
         yield
 
 

@@ -394,12 +394,25 @@ def test_arguments(package: Package) -> None:
         assert errors == "True True True True True 4 True True"
 
 
-def test_compiler_of_another_convention(package: Package) -> None:
-    """Where numba calls its functions otherwise than expected, numba calls them, in each run anew."""
-    other = """
+OTHER_CALLS = """
 import mbsniff.compiled.entry as entry
 entry.parameter_types = lambda form: ["other"]
 """
+
+OTHER_LIBRARIES = """
+import sys, types
+import mbsniff.compiled.build as build
+build.compiler()
+names = ("CPUCodeLibrary", "JITCodeLibrary", "JITCPUCodegen")[{missing}:]
+sys.modules["numba.core.codegen"] = types.SimpleNamespace(**{{name: type(name, (), {{}}) for name in names}})
+"""
+
+
+@pytest.mark.parametrize(
+    "other", [OTHER_CALLS, OTHER_LIBRARIES.format(missing=0), OTHER_LIBRARIES.format(missing=1)]
+)
+def test_compiler_of_another_convention(package: Package, other: str) -> None:
+    """Where numba builds or calls its functions otherwise than expected, numba calls them, in each run anew."""
     for _ in range(2):
         assert package.run(other + RUN).startswith("12 12 ['total']")
 
