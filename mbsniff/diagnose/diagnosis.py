@@ -65,18 +65,7 @@ def diagnose(
     verdicts = [
         _verdict(case, device, own[device.key], supported[device.key], shared) for device in figures.devices
     ]
-    last = len(findings)
-    worst = {
-        v.incident: STATES.index(v.state) for v in sorted(verdicts, key=lambda v: -STATES.index(v.state))
-    }
-    verdicts.sort(
-        key=lambda v: (
-            worst[v.incident] if v.incident else STATES.index(v.state),
-            v.incident or 0,
-            STATES.index(v.state),
-            place.get(v.figures.key, last),
-        )
-    )
+    verdicts = _worst_first(verdicts, [place.get(v.figures.key, len(findings)) for v in verdicts])
     return Diagnosis(
         exchange,
         facts,
@@ -169,16 +158,34 @@ def _why(finding: Finding) -> str:
     return finding.cause or BY_CODE[finding.code].brief
 
 
+def _worst_first(verdicts: list[Verdict], places: list[int]) -> list[Verdict]:
+    """By state, then by the place of the first finding; an incident's devices stand together where its worst would."""
+    states = [STATES.index(v.state) for v in verdicts]
+    own = sorted(zip(states, places, range(len(verdicts)), strict=True))
+    leads: dict[int, tuple[int, int]] = {}  # by incident: the least state and place of its devices
+    for state, place, k in own:
+        if number := verdicts[k].incident:
+            lead = leads.get(number, (state, place))
+            leads[number] = (lead[0], min(lead[1], place))
+
+    def key(one: tuple[int, int, int]) -> tuple[tuple[int, int], int, tuple[int, int, int]]:
+        number = verdicts[one[2]].incident
+        return (leads[number], number, one) if number else (one[:2], 0, one)
+
+    return [verdicts[k] for _, _, k in sorted(own, key=key)]
+
+
 def _state(case: Case, device: DeviceFigures, own: list[Finding]) -> State:
     """Due: for certain. Open: not to be told. Risk: anything else that is wrong. Fine: only with a watchdog."""
     due = [f for f in own if f.code == "watchdog-due"]
     certain: list[Certainty] = [f.certainty for f in due]
     if "certain" in certain:
         return "due"
-    if any(f.level != "remark" for f in own if f.code != "watchdog-due"):
+    doubtful = due + [f for f in own if f.code == "watchdog-close" and f.certainty == "open"]
+    if any(f.level != "remark" for f in own if f not in doubtful):
         return "risk"
     timeout_ns = device.limits.watchdog_ns
-    if due or not device.regular or timeout_ns is None or not device.silences.feeds:
+    if doubtful or not device.regular or timeout_ns is None or not device.silences.feeds:
         return "open"
     if case.facts.longest_step_ns > timeout_ns > 0:  # a silence may hide where times occur twice
         return "open"

@@ -62,6 +62,22 @@ def test_findings_worst_first() -> None:
     assert {f["code"] for f in found} == {"watchdog-due", "block-too-long"}
 
 
+def test_a_possible_trip_stands_above_what_was_not_judged() -> None:
+    """Both are open: the device whose watchdog may have been due comes before one that was hardly asked."""
+    plant = Plant()
+    poll(master(plant), [5, 50])
+    zone = master(plant, device=51, port=49153)
+    poll(zone, every(1, 0, 20))
+    kept = len(plant.wire)
+    poll(zone, every(1, 20, 30), first=100)
+    for sighting in plant.wire[kept:]:
+        sighting.lost = True
+    poll(zone, every(1, 30, 60), first=200)
+    made = diagnosis(plant, devices=("192.0.2.50", "192.0.2.51"))
+    told = [(device["name"], device["state"]) for device in made["devices"]]
+    assert told == [("zone 1", "open"), ("zone 0", "open")]
+
+
 def test_incidents_count_in_time() -> None:
     """The earlier silence is incident 1, the later one 2, though the former comes first by its length."""
     found = diagnosis(mixed(), devices=MIXED)["findings"]

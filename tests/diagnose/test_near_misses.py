@@ -160,6 +160,7 @@ def test_what_the_recording_lacks_may_have_come_meanwhile(until_s: float, codes_
         assert found["certainty"] == "open"
         assert "recorder" in found["advice"]
     assert "recording-gap" in finding(made, "near-misses")["text"]
+    assert made["devices"][0]["state"] == ("open" if "watchdog-close" in codes_open else "fine")
 
 
 def test_a_lost_poll_does_not_make_a_master_silent() -> None:
